@@ -1,0 +1,76 @@
+"""A schedule: who leads from where to where, and how fast; what optimiser and ride check have in common."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ScheduledPull:
+    """One pull, over whole segments.
+
+    Attributes
+    ----------
+    line : tuple of int
+        Riders in line order, the leader first, as indices into the team.
+    first_segment, end_segment : int
+        The pull covers segments ``first_segment`` to ``end_segment - 1``.
+    leader_leaves : bool
+        After this pull the leader leaves the line for good.
+    """
+
+    line: tuple[int, ...]
+    first_segment: int
+    end_segment: int
+    leader_leaves: bool = False
+
+    @property
+    def leader(self) -> int:
+        """Index of the rider at the front."""
+        return self.line[0]
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """A complete plan of who leads where and how fast.
+
+    Attributes
+    ----------
+    boundary_m : ndarray (n_segments + 1,)
+        Distance of the segment boundaries from the start (m).
+    speed_mps : ndarray (n_segments,)
+        Mean speed of each segment (m/s).
+    front_power_w : ndarray (n_segments,)
+        Mean power of the leader in each segment, acceleration included (W).
+    pulls : tuple of ScheduledPull
+        In the order of the road; each starts where the one before ends.
+    """
+
+    boundary_m: FloatArray
+    speed_mps: FloatArray
+    front_power_w: FloatArray
+    pulls: tuple[ScheduledPull, ...]
+
+    def __post_init__(self) -> None:
+        n_segments = len(self.speed_mps)
+        if len(self.boundary_m) != n_segments + 1 or len(self.front_power_w) != n_segments:
+            raise ValueError("boundary_m, speed_mps and front_power_w do not fit together")
+        ends = [0, *(pull.end_segment for pull in self.pulls)]
+        starts = [*(pull.first_segment for pull in self.pulls), n_segments]
+        if ends != starts:
+            raise ValueError("pulls must cover the segments without gap or overlap")
+
+    @property
+    def duration_s(self) -> FloatArray:
+        """Time spent in each segment (s)."""
+        return np.asarray(np.diff(self.boundary_m) / self.speed_mps, dtype=np.float64)
+
+    @property
+    def finish_time_s(self) -> float:
+        """Time of the line at the end of the course (s)."""
+        return float(self.duration_s.sum())
