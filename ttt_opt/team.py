@@ -2,7 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+import unicodedata
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from ttt_opt.toml_input import Bounds, Table, read_toml
+
+FEWEST_RIDERS, MOST_RIDERS = 2, 12
+LONGEST_NAME = 80
+
+RIDER_BOUNDS = {
+    "mass_kg": Bounds(35.0, 150.0, "kg", "rider in race clothing, without the bicycle"),
+    "bicycle_mass_kg": Bounds(5.0, 25.0, "kg", "bicycle with bottles"),
+    "cp_w": Bounds(80.0, 600.0, "W", "critical power, not W/kg"),
+    "w_prime_j": Bounds(2000.0, 60000.0, "J", "work above critical power, in joules, not kJ"),
+    "cda_m2": Bounds(0.12, 0.60, "m2", "drag area of the rider alone in the time-trial position"),
+    "height_m": Bounds(1.2, 2.3, "m", "metres, not centimetres"),
+    "peak_power_w": Bounds(150.0, 2500.0, "W", "highest power used in starts and out of bends"),
+    "shortest_pull_s": Bounds(3.0, 600.0, "s"),
+    "longest_pull_s": Bounds(5.0, 3600.0, "s"),
+}
+"""What a team file may say: wide enough for juniors and champions, narrow enough to catch a wrong unit."""
+
+_MAY_BE_ZERO = frozenset({"bicycle_mass_kg", "w_prime_j", "shortest_pull_s"})
+
+WATT_PER_KG_BOUNDS = Bounds(1.0, 8.0, "W/kg", "critical power over body mass")
 
 
 @dataclass(frozen=True)
@@ -27,6 +52,12 @@ class Rider:
         ``False``: the rider sits on for the whole race, on the last wheels.
     shortest_pull_s, longest_pull_s : float or None
         Own bounds on a pull on the flat (s); ``None``: those of the race file.
+
+    Raises
+    ------
+    ValueError
+        A value that no rider can have, such as a mass that is not positive. The narrower bounds of a team
+        file are :data:`RIDER_BOUNDS`. The text begins with the field.
     """
 
     name: str
@@ -41,6 +72,27 @@ class Rider:
     shortest_pull_s: float | None = None
     longest_pull_s: float | None = None
 
+    def __post_init__(self) -> None:
+        for field in RIDER_BOUNDS:
+            value = getattr(self, field)
+            if value is None or (value == 0.0 and field in _MAY_BE_ZERO):
+                continue
+            if not 0.0 < value < math.inf:
+                raise ValueError(f"{field}: {value} is not finite and positive")
+        if self.peak_power_w is not None and self.peak_power_w < self.cp_w:
+            raise ValueError(
+                f"peak_power_w: {self.peak_power_w:g} W is below the rider's cp_w of {self.cp_w:g} W"
+            )
+        if (
+            self.shortest_pull_s is not None
+            and self.longest_pull_s is not None
+            and self.shortest_pull_s > self.longest_pull_s
+        ):
+            raise ValueError(
+                f"shortest_pull_s: {self.shortest_pull_s:g} s is more than the rider's "
+                f"longest_pull_s of {self.longest_pull_s:g} s"
+            )
+
     @property
     def total_mass_kg(self) -> float:
         """Rider and bicycle (kg)."""
@@ -54,7 +106,104 @@ class Rider:
 
 @dataclass(frozen=True)
 class Team:
-    """A team as it starts: a name and its riders in the order of the file."""
+    """A team as it starts: a name and its riders in the order of the file.
+
+    Raises
+    ------
+    ValueError
+        No riders, or two of the same name.
+    """
 
     name: str
     riders: tuple[Rider, ...]
+
+    def __post_init__(self) -> None:
+        if not self.riders:
+            raise ValueError("a team needs riders")
+        if len({_alike(rider.name) for rider in self.riders}) < len(self.riders):
+            raise ValueError("two riders have the same name")
+
+
+def read_team(path: Path) -> Team:
+    """Read a team file.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file with a section ``[team]`` (``name``) and one section ``[[riders]]`` for each rider, whose
+        fields are those of :class:`Rider`. Left out: bicycle 8.5 kg, peak power as :attr:`Rider.peak_w`, the
+        rider pulls.
+
+    Returns
+    -------
+    Team
+        With 2 to 12 riders.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read or a field is wrong; the text names it, its value and what is allowed.
+    """
+    top = read_toml(path)
+    top.refuse_unknown(("team", "riders"))
+    team = top.subtable("team")
+    team.refuse_unknown(("name",))
+    name = team.text("name", LONGEST_NAME)
+    sections = top.subtables("riders")
+    if not FEWEST_RIDERS <= len(sections) <= MOST_RIDERS:
+        raise top.error(
+            "riders",
+            f"there are {len(sections)}; allowed: {FEWEST_RIDERS} to {MOST_RIDERS} sections [[riders]]",
+        )
+    riders: list[Rider] = []
+    for section in sections:
+        rider = _rider(section)
+        if _alike(rider.name) in {_alike(other.name) for other in riders}:
+            raise section.error(
+                "name", f'"{rider.name}" is there twice; allowed: a name of its own for every rider'
+            )
+        riders.append(rider)
+    return Team(name, tuple(riders))
+
+
+def _rider(section: Table) -> Rider:
+    section.refuse_unknown([field.name for field in fields(Rider)])
+    name = unicodedata.normalize("NFC", section.text("name", LONGEST_NAME))
+    section = Table(section.file, section.section, section.values, about=name)
+
+    def required(key: str) -> float:
+        return section.number(key, RIDER_BOUNDS[key])
+
+    def optional(key: str) -> float | None:
+        return section.number_or(key, RIDER_BOUNDS[key], None)
+
+    mass_kg, cp_w = required("mass_kg"), required("cp_w")
+    if not WATT_PER_KG_BOUNDS.low <= cp_w / mass_kg <= WATT_PER_KG_BOUNDS.high:
+        raise section.error(
+            "cp_w",
+            f"{cp_w:g} W at {mass_kg:g} kg is {cp_w / mass_kg:.2f} W/kg; "
+            f"allowed: {WATT_PER_KG_BOUNDS.allowed}",
+        )
+    try:
+        return Rider(
+            name=name,
+            mass_kg=mass_kg,
+            cp_w=cp_w,
+            w_prime_j=required("w_prime_j"),
+            cda_m2=required("cda_m2"),
+            bicycle_mass_kg=section.number_or(
+                "bicycle_mass_kg", RIDER_BOUNDS["bicycle_mass_kg"], Rider.bicycle_mass_kg
+            ),
+            height_m=optional("height_m"),
+            peak_power_w=optional("peak_power_w"),
+            pulls=section.truth_or("pulls", Rider.pulls),
+            shortest_pull_s=optional("shortest_pull_s"),
+            longest_pull_s=optional("longest_pull_s"),
+        )
+    except ValueError as error:
+        raise section.rephrased(error) from error
+
+
+def _alike(name: str) -> str:
+    """A name as a command line compares it: regardless of capitals and of how accents are stored."""
+    return unicodedata.normalize("NFC", name).casefold()
