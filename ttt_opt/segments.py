@@ -1,0 +1,349 @@
+"""Cutting a course into the segments on which the optimiser decides who leads and how fast."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from ttt_opt.course import Course
+from ttt_opt.physics import cornering_speed
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 20.0, 400.0
+CLIMB_GRADE = 0.025
+STILL_CLIMB_GRADE = 0.015
+SHORTEST_TERRAIN_M = 150.0
+BEND_MARGIN = 1.1
+LONGEST_BEND_SEGMENT_M = 60.0
+AFTER_BEND_M = (50.0, 90.0)
+AFTER_START_M = (50.0, 100.0)
+DESCENT_SHARE_OF_SECONDS = 0.8
+GRADE_SCALE = 0.01
+HEADING_SCALE_RAD = 0.26
+
+
+@dataclass(frozen=True)
+class Segments:
+    """Stretches of road on which grade, heading and speed count as constant.
+
+    Attributes
+    ----------
+    start_m, end_m : ndarray (n_segments,)
+        Where each segment starts and ends (m); each starts where the one before ends.
+    grade : ndarray (n_segments,)
+        Rise over run of the smoothed profile.
+    heading_deg : ndarray (n_segments,)
+        Mean direction of travel (degrees clockwise from north).
+    elevation_m : ndarray (n_segments,)
+        Mean elevation (m).
+    speed_cap_mps : ndarray (n_segments,)
+        Highest speed through the bend that the segment holds (m/s), ``inf`` without a bend.
+    terrain : tuple of str
+        ``flat``, ``climb`` or ``descent``.
+    bend : ndarray of bool (n_segments,)
+        The segment holds a bend that riders may have to brake for.
+    accelerating : ndarray of bool (n_segments,)
+        Riders accelerate here: at the start and out of bends.
+    """
+
+    start_m: FloatArray
+    end_m: FloatArray
+    grade: FloatArray
+    heading_deg: FloatArray
+    elevation_m: FloatArray
+    speed_cap_mps: FloatArray
+    terrain: tuple[str, ...]
+    bend: BoolArray
+    accelerating: BoolArray
+
+    def __post_init__(self) -> None:
+        n_segments = len(self.start_m)
+        if n_segments < 1 or any(
+            len(getattr(self, key)) != n_segments
+            for key in (
+                "end_m",
+                "grade",
+                "heading_deg",
+                "elevation_m",
+                "speed_cap_mps",
+                "terrain",
+                "bend",
+                "accelerating",
+            )
+        ):
+            raise ValueError("all arrays of Segments must have one value per segment")
+        if not (self.end_m[:-1] == self.start_m[1:]).all() or not (self.end_m > self.start_m).all():
+            raise ValueError("segments must follow one another without gap or overlap")
+        if not set(self.terrain) <= {"flat", "climb", "descent"}:
+            raise ValueError("terrain must be flat, climb or descent")
+        if not (np.isfinite(self.speed_cap_mps) == self.bend).all():
+            raise ValueError("exactly the segments with a bend have a finite speed_cap_mps")
+
+    @property
+    def length_m(self) -> FloatArray:
+        """Length of each segment (m)."""
+        return self.end_m - self.start_m
+
+    @property
+    def boundary_m(self) -> FloatArray:
+        """Boundaries of the segments, (n_segments + 1,) (m)."""
+        return np.append(self.start_m, self.end_m[-1])
+
+
+def terrain_of(course: Course) -> NDArray[np.int8]:
+    """Terrain of each interval between samples: 1 climb, -1 descent, 0 flat, (n_samples - 1,).
+
+    Notes
+    -----
+    A climb begins where the mean grade over 150 m exceeds 2.5 % and ends where it falls below 1.5 %; it must
+    last at least 150 m and exceed 2.5 % on the whole. Descents alike. The figures are our choice.
+    """
+    step = course.distance_m[1]
+    window = max(1, round(SHORTEST_TERRAIN_M / step))
+    mean = uniform_filter1d(course.grade, window, mode="nearest")
+    terrain = np.zeros(len(mean), dtype=np.int8)
+    for sign in (1, -1):
+        within = np.concatenate(([0], (sign * mean > STILL_CLIMB_GRADE).astype(np.int8), [0]))
+        starts, ends = np.flatnonzero(np.diff(within) == 1), np.flatnonzero(np.diff(within) == -1)
+        for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+            steep = np.flatnonzero(sign * mean[start:end] > CLIMB_GRADE)
+            long_enough = (end - start) * step >= SHORTEST_TERRAIN_M
+            if len(steep) and long_enough:
+                first = start + int(steep[0])
+                if (end - first) * step < SHORTEST_TERRAIN_M:
+                    first = start
+                if sign * course.grade[first:end].mean() > CLIMB_GRADE:
+                    terrain[first:end] = sign
+    return terrain
+
+
+def _bends(course: Course, wet: bool, speed: FloatArray, shortest: int) -> list[tuple[int, int]]:
+    """First and last sample of each bend that matters, widened to the shortest segment, neighbours merged."""
+    n_samples = len(course.distance_m)
+    cap = cornering_speed(course.bend_radius_m, wet)
+    matters = np.concatenate(([False], cap < BEND_MARGIN * np.append(speed, speed[-1]), [False])).astype(
+        np.int8
+    )
+    found: list[tuple[int, int]] = []
+    for start, end in zip(
+        np.flatnonzero(np.diff(matters) == 1).tolist(),
+        np.flatnonzero(np.diff(matters) == -1).tolist(),
+        strict=True,
+    ):
+        last = end - 1
+        while last - start < shortest:
+            start, last = (start - 1, last) if (last - start) % 2 else (start, last + 1)
+        start, last = max(start, 0), min(last, n_samples - 1)
+        if found and start - found[-1][1] < shortest:
+            start = found.pop()[0]
+        if start < shortest:
+            start = 0
+        if n_samples - 1 - last < shortest:
+            last = n_samples - 1
+        found.append((start, last))
+    return found
+
+
+def _fixed_cuts(
+    course: Course, bends: list[tuple[int, int]], terrain: NDArray[np.int8], shortest: int
+) -> tuple[list[int], BoolArray]:
+    """Samples where a segment must end, and which intervals are ridden while accelerating.
+
+    Bends come first, then the stretches out of them and from the start, then changes of terrain; a cut
+    closer than the shortest segment to an earlier one is left out.
+    """
+    step = course.distance_m[1]
+    last = len(course.distance_m) - 1
+    cuts = {0, last}
+    for start, end in bends:
+        parts = max(1, round((end - start) * step / LONGEST_BEND_SEGMENT_M))
+        cuts.update(np.linspace(start, end, parts + 1).round().astype(int).tolist())
+    ahead = [start for start, _ in bends] + [last]
+    accelerating = np.zeros(last, dtype=np.bool_)
+    stretches = [(end, AFTER_BEND_M) for _, end in bends if end < last]
+    if not bends or bends[0][0] > 0:
+        stretches.append((0, AFTER_START_M))
+    for begin, lengths in stretches:
+        limit = min(sample for sample in ahead if sample > begin)
+        for length in lengths:
+            end = min(begin + round(length / step), limit)
+            if limit - end < shortest:
+                end = limit
+            cuts.add(end)
+            accelerating[begin:end] = True
+            begin = end
+            if begin == limit:
+                break
+    for cut in (np.flatnonzero(np.diff(terrain) != 0) + 1).tolist():
+        if min(abs(cut - other) for other in cuts) >= shortest:
+            cuts.add(cut)
+    return sorted(cuts), accelerating
+
+
+def _best_cuts(
+    first: int,
+    last: int,
+    weights: FloatArray,
+    sums: FloatArray,
+    squares: FloatArray,
+    shortest: int,
+    longest: int,
+) -> list[int]:
+    """Cuts between two fixed ones that minimise misfit within and uneven length of the segments.
+
+    Parameters
+    ----------
+    first, last : int
+        Samples between which to cut.
+    weights : ndarray (n_samples,)
+        Cumulative weight of the intervals: the part of a wished segment that each makes up.
+    sums : ndarray (n_samples, n_features)
+        Cumulative weighted sums of what describes the road in each interval.
+    squares : ndarray (n_samples,)
+        Cumulative weighted sums of the squares of the same.
+    shortest, longest : int
+        Bounds on the length of a segment (samples).
+
+    Returns
+    -------
+    list of int
+        End sample of each segment; the last is ``last``.
+    """
+    n = last - first
+    best = np.full(n + 1, np.inf)
+    best[0] = 0.0
+    came_from = np.zeros(n + 1, dtype=np.intp)
+    for end in range(1, n + 1):
+        low, high = max(0, end - longest), end - shortest
+        if high < low:
+            if end < n or low > 0:
+                continue
+            high = 0  # a stretch between fixed cuts that is shorter than the shortest segment stays whole
+        starts = np.arange(low, high + 1) + first
+        stop = end + first
+        share = weights[stop] - weights[starts]
+        misfit = squares[stop] - squares[starts] - ((sums[stop] - sums[starts]) ** 2).sum(axis=1) / share
+        cost = best[low : high + 1] + misfit + np.log(share) ** 2
+        chosen = int(np.argmin(cost))
+        best[end] = cost[chosen]
+        came_from[end] = low + chosen
+    ends = [n]
+    while came_from[ends[-1]] > 0:
+        ends.append(int(came_from[ends[-1]]))
+    return [end + first for end in reversed(ends)]
+
+
+def cut_segments(
+    course: Course,
+    *,
+    wet: bool,
+    reference_speed: Callable[[FloatArray], FloatArray],
+    seconds: float = 15.0,
+) -> Segments:
+    """Cut a course into segments of about equal time and near-constant grade and heading.
+
+    Parameters
+    ----------
+    course : Course
+    wet : bool
+        Wet road: bends are taken more slowly.
+    reference_speed : callable
+        Steady speed (m/s) on grades (rise over run), for arrays.
+    seconds : float
+        Wished duration of a segment at the reference speed (s); descents get 80 % of it.
+
+    Returns
+    -------
+    Segments
+        Each 20 to 400 m long.
+
+    Notes
+    -----
+    Bends that must be taken slower than 1.1 times the reference speed get segments of their own (at most
+    about 60 m), followed by two segments of 50 m and 90 m in which riders accelerate; so does the start, with
+    50 m and 100 m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that
+    minimise, summed over segments, the squared departures of grade (in units of 1 %) and heading (of 15
+    degrees) from the segment's mean, averaged over a wished segment, plus the squared logarithm of its
+    duration over the wished one: the optimal piecewise-constant fit.
+
+    References
+    ----------
+    Bellman, R. and Roth, R. (1969), Curve fitting by segmented straight lines, Journal of the American
+    Statistical Association 64.
+    """
+    step = float(course.distance_m[1])
+    grade = course.grade
+    speed = np.asarray(reference_speed(grade), dtype=np.float64)
+    shortest = int(np.ceil(SHORTEST_SEGMENT_M / step - 1e-9))
+    longest = int(LONGEST_SEGMENT_M / step + 1e-9)
+    terrain = terrain_of(course)
+    bends = _bends(course, wet, speed, shortest)
+    fixed, accelerating = _fixed_cuts(course, bends, terrain, shortest)
+
+    wished_s = np.where(terrain < 0, DESCENT_SHARE_OF_SECONDS * seconds, seconds)
+    share = np.clip(step / (speed * wished_s), step / LONGEST_SEGMENT_M, step / SHORTEST_SEGMENT_M)
+    heading = np.radians(course.heading_deg[:-1])
+    road = np.column_stack(
+        [grade / GRADE_SCALE, np.sin(heading) / HEADING_SCALE_RAD, np.cos(heading) / HEADING_SCALE_RAD]
+    )
+    weights = np.concatenate(([0.0], np.cumsum(share)))
+    sums = np.concatenate((np.zeros((1, road.shape[1])), np.cumsum(share[:, None] * road, axis=0)))
+    squares = np.concatenate(([0.0], np.cumsum(share * (road**2).sum(axis=1))))
+
+    own = np.zeros(len(grade), dtype=np.bool_)  # intervals whose segments are set: bends, accelerations
+    own |= accelerating
+    for start, end in bends:
+        own[start:end] = True
+    ends: list[int] = []
+    for first, last in itertools.pairwise(fixed):
+        ends += [last] if own[first] else _best_cuts(first, last, weights, sums, squares, shortest, longest)
+    boundary = np.array([0, *ends])
+    return _describe(course, boundary, wet, bends, accelerating, terrain)
+
+
+def _describe(
+    course: Course,
+    boundary: NDArray[np.intp],
+    wet: bool,
+    bends: list[tuple[int, int]],
+    accelerating: BoolArray,
+    terrain: NDArray[np.int8],
+) -> Segments:
+    """What the road is like in each segment between the boundary samples."""
+    firsts, lasts = boundary[:-1], boundary[1:]
+    position = course.distance_m[boundary]
+    length = np.diff(position)
+    middle = (course.elevation_m[1:] + course.elevation_m[:-1]) / 2.0
+    elevation = np.add.reduceat(middle, firsts) / (lasts - firsts)
+    heading = np.radians(course.heading_deg[:-1])
+    mean_heading = np.arctan2(
+        np.add.reduceat(np.sin(heading), firsts), np.add.reduceat(np.cos(heading), firsts)
+    )
+    bend_starts = np.array([start for start, _ in bends] + [len(course.distance_m)])
+    bend_ends = np.array([end for _, end in bends] + [len(course.distance_m)])
+    which = np.searchsorted(bend_ends, firsts, side="right")
+    bend = bend_starts[which] <= firsts
+    radius = np.array(
+        [course.bend_radius_m[a : b + 1].min() for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)]
+    )
+    cap = np.where(bend, cornering_speed(radius, wet), np.inf)
+    mostly = np.add.reduceat(terrain.astype(np.float64), firsts) / (lasts - firsts)
+    names = {0: "flat", 1: "climb", -1: "descent"}
+    return Segments(
+        start_m=position[:-1],
+        end_m=position[1:],
+        grade=np.diff(course.elevation_m[boundary]) / length,
+        heading_deg=np.degrees(mean_heading) % 360.0,
+        elevation_m=elevation,
+        speed_cap_mps=cap,
+        terrain=tuple(names[int(value)] for value in np.round(mostly).tolist()),
+        bend=bend & np.isfinite(cap),
+        accelerating=accelerating[firsts],
+    )
