@@ -152,9 +152,7 @@ def draft_shares(table: str, line_length: int, wheel_gap_m: float) -> FloatArray
     if not 1 <= line_length <= LONGEST_LINE:
         raise ValueError(f"line_length {line_length}: a line has 1 to {LONGEST_LINE} riders")
     if not SMALLEST_GAP_M <= wheel_gap_m <= LARGEST_GAP_M:
-        raise ValueError(
-            f"wheel_gap_m {wheel_gap_m}: the tables cover {SMALLEST_GAP_M} to {LARGEST_GAP_M} m"
-        )
+        raise ValueError(f"wheel_gap_m {wheel_gap_m}: the tables cover {SMALLEST_GAP_M} to {LARGEST_GAP_M} m")
     if line_length == 1:
         return np.ones(1)
     flow = _computed_flow(line_length, wheel_gap_m)
