@@ -25,7 +25,7 @@ LONGEST_BEND_SEGMENT_M = 60.0
 AFTER_BEND_M = (50.0, 90.0)
 AFTER_START_M = (50.0, 100.0)
 DESCENT_SHARE_OF_SECONDS = 0.8
-GRADE_SCALE = 0.01
+GRADE_SCALE = 0.015
 HEADING_SCALE_RAD = 0.26
 
 
@@ -269,7 +269,7 @@ def cut_segments(
     Bends that must be taken slower than 1.1 times the reference speed get segments of their own (at most
     about 60 m), followed by two segments of 50 m and 90 m in which riders accelerate; so does the start, with
     50 m and 100 m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that
-    minimise, summed over segments, the squared departures of grade (in units of 1 %) and heading (of 15
+    minimise, summed over segments, the squared departures of grade (in units of 1.5 %) and heading (of 15
     degrees) from the segment's mean, averaged over a wished segment, plus the squared logarithm of its
     duration over the wished one: the optimal piecewise-constant fit.
 
