@@ -16,6 +16,8 @@ How the riders behave
   or brakes.
 - A rider who swings off drifts back past the riders who share the pulls, unsheltered, and takes their last wheel;
   riders who sit on stay behind him.
+- The way back counts in W' with its mean power: the harsh seconds at its end come from the assumed ramps
+  of :class:`ttt_opt.changeover.Manoeuvre`, and critical power describes minutes, not seconds.
 - Where power would not carry the line up a slope at walking pace, the leader gives what walking pace takes.
 
 Notes
@@ -241,7 +243,7 @@ def ride(
     moving = _moving_back(schedule, race, boundary_s, end_s - track.step_s, end_s, len(team.riders))
     power_w, braking_j = _power(road, lines, track, segment, place, moving, team.riders, race)
     w_prime_j = w_prime_balance(
-        power_w,
+        _mean_over_manoeuvres(power_w, track.step_s, moving.now),
         track.step_s,
         sustainable_cp_w(race, team, schedule.finish_time_s),
         np.array([rider.w_prime_j for rider in team.riders]),
@@ -402,7 +404,7 @@ def _ride_line(
     segment_of = road.segment.tolist()
     planned_w = schedule.front_power_w.tolist()
     start_m = schedule.boundary_m.tolist()
-    seconds_per_metre = (1.0 / schedule.speed_mps).tolist()
+    seconds_per_metre = (schedule.duration_s / np.diff(schedule.boundary_m)).tolist()
     clock_s = np.append(0.0, np.cumsum(schedule.duration_s)).tolist()
     shortest_m = 0.5 * LARGEST_ACCELERATION_MPS2 * time_step_s**2
 
@@ -561,6 +563,16 @@ def _power(
     power_w = np.where(in_line, np.maximum(wheel_w, 0.0) / DRIVETRAIN_EFFICIENCY, np.nan)
     braking_j = np.where(in_line, np.maximum(-wheel_w, 0.0) * track.step_s[:, np.newaxis], np.nan)
     return power_w, braking_j
+
+
+def _mean_over_manoeuvres(power_w: FloatArray, step_s: FloatArray, moving_back: BoolArray) -> FloatArray:
+    """Power with every way back from the front replaced by its mean."""
+    smooth = power_w.copy()
+    for rider in range(power_w.shape[1]):
+        edges = np.flatnonzero(np.diff(moving_back[:, rider].astype(np.int8), prepend=0, append=0))
+        for first, end in zip(edges[::2], edges[1::2], strict=True):
+            smooth[first:end, rider] = np.average(power_w[first:end, rider], weights=step_s[first:end])
+    return smooth
 
 
 def _left_at(place: IntArray, distance_m: FloatArray) -> tuple[float | None, ...]:
