@@ -21,7 +21,7 @@ FloatLike = float | FloatArray
 BICYCLE_LENGTH_M = 1.7
 DRIFT_SPEED_MPS = 1.0
 RAMP_S = 2.0
-_STEP_S = 0.1
+_STEPS_PER_RAMP = 20
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,8 @@ def changeover_work(
     way = manoeuvre(n_riders, wheel_gap_m)
     if not np.all(speed > way.drift_speed_mps):
         raise ValueError(f"line_speed_mps must be above the drift speed of {way.drift_speed_mps} m/s")
-    edges = np.linspace(0.0, way.duration_s, int(np.ceil(way.duration_s / _STEP_S)) + 1)
+    ramp = np.linspace(0.0, way.ramp_s, _STEPS_PER_RAMP + 1)
+    edges = np.concatenate([ramp, way.duration_s - ramp[::-1]])  # the steady part between them is one step
     middle = 0.5 * (edges[1:] + edges[:-1])
     own_speed = speed - way.relative_speed(middle)
     at_wheel = road_load_power(

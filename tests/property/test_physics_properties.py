@@ -212,6 +212,6 @@ def test_swinging_off_costs_where_drifting_back_is_harder_than_the_last_wheel(
         drifting = physics.road_load_power(speed - 1.0, drag_area_m2=0.25, **road) / (speed - 1.0)
         sitting_on = physics.road_load_power(speed, drag_area_m2=0.25 * share, **road) / speed
         if drifting > sitting_on:
-            assert cost >= -1.0
-            assert float(work(speed, length + 1, share)) >= cost - 1.0
+            assert cost >= -0.5
+            assert float(work(speed, length + 1, share)) >= cost - 1e-6
     assert work(np.array([speed, speed + 1.0]), length, share)[0] == pytest.approx(cost)
