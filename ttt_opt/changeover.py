@@ -116,8 +116,7 @@ def changeover_work(
     n_riders: int,
     wheel_gap_m: float,
 ) -> FloatArray:
-    """Work at the crank that swinging off costs, above sitting on the last wheel over the same stretch of
-    road (J).
+    """Work at the crank that swinging off costs, above sitting on the last wheel over the same road (J).
 
     Parameters
     ----------

@@ -52,8 +52,9 @@ def test_each_change_costs_the_line_one_place() -> None:
 
 
 def test_work_without_air_is_that_of_the_same_road() -> None:
-    # closed form: on a climb without air the rider never stops pedalling and gets back what he lets go, so over
-    # the same road only the bearings' 8.7e-3 v^2 differs; u is the speed below the line's, 1 m/s with 2 s ramps
+    # closed form: on a climb without air the rider never stops pedalling and gets back what he lets go, so
+    # over the same road only the bearings' 8.7e-3 v^2 differs; u is the speed below the line's, 1 m/s with
+    # ramps of 2 s
     work = changeover_work(8.0, **RIDER, **{**STILL_ROAD, "grade": 0.08, "air_density": 0.0})
     integral_u, integral_u_squared = 8.8, 8.8 - 2.0 + 2.0 * 2.0 / 3.0
     bearings = 8.7e-3 * (integral_u_squared - 8.0 * integral_u) / 0.976
