@@ -97,19 +97,22 @@ HILL_HEIGHTS: Heights = [
     (10450.0, 126.0),
     (10600.0, 127.0),
     (11500.0, 68.0),
-    (12350.0, 21.0),
+    (12350.0, 23.0),
+    (12480.0, 18.0),
     (12614.0, 18.0),
 ]
 LIGHTHOUSE_HEIGHTS: Heights = [
     (12614.0, 18.0),
-    (13050.0, 31.0),
+    (12760.0, 18.0),
+    (13100.0, 31.0),
     (13500.0, 22.0),
     (14050.0, 37.0),
     (14536.0, 28.0),
 ]
 SHORE_HEIGHTS: Heights = [
     (0.0, 18.0),
-    (600.0, 8.0),
+    (150.0, 18.0),
+    (650.0, 8.0),
     (1200.0, 20.0),
     (1900.0, 10.0),
     (2600.0, 16.0),
@@ -143,8 +146,8 @@ def demo_course() -> str:
             for distance, height in reversed(DYKE_HEIGHTS)
         ]
     )
-    points = _ridden(OUT, out_heights) + _turn_around(OUT[-2], OUT[-1], out_heights[-1][1])
-    points += _ridden(BACK, back_heights)
+    points = _ridden(OUT, out_heights)
+    points += _turn_around(OUT[-2], OUT[-1], points[-1].elevation_m) + _ridden(BACK, back_heights)
     return _gpx("Made-up island: out to the lighthouse and back (invented course)", points, 55.2, 4.6)
 
 

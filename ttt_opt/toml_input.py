@@ -282,7 +282,7 @@ def read_toml(path: Path) -> Table:
         return Table(file, "", tomllib.loads(text))
     except RecursionError:
         raise InputError(file, "", "lists or sections are nested too deeply; two levels are enough") from None
-    except ValueError as error:  # tomllib.TOMLDecodeError, and numbers or dates that Python cannot hold
+    except ValueError as error:  # tomllib.TOMLDecodeError, and what Python's own parsing of values refuses
         raise InputError(file, "", _toml_problem(str(error))) from error
 
 
@@ -336,6 +336,4 @@ def _toml_problem(message: str) -> str:
     where = f" (at {place.group(1)})" if place else ""
     if _DUPLICATE.match(message):
         return f"a key or section appears twice{where}; keep one of the two"
-    if message.startswith("Exceeds the limit"):
-        return "a whole number has more than 4300 digits"
     return f"is not valid TOML: {shortened(_PLACE.sub('', message), 120)}{where}"
