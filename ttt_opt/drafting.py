@@ -189,6 +189,6 @@ def sheltered_share(share: FloatLike, yaw_deg: FloatLike) -> FloatArray:
     the rider behind.
     """
     angle = np.minimum(np.abs(np.asarray(yaw_deg, dtype=np.float64)), 45.0)
-    kept = np.maximum(0.0, np.cos(np.radians(2.0 * angle)))
+    kept = np.cos(np.radians(2.0 * angle))
     sheltered: FloatArray = 1.0 - (1.0 - np.asarray(share, dtype=np.float64)) * kept
     return sheltered

@@ -57,6 +57,21 @@ def test_martin_potential_energy_term() -> None:
     assert wheel_power_without() - wheel_power_without(grade=0.0) == pytest.approx(22.1, abs=0.05)
 
 
+def test_rolling_and_weight_on_a_steep_ramp() -> None:
+    # closed form for a rise of 3 on a run of 4 (sine 0.6, cosine 0.8), no air: m g v (0.8 crr + 0.6) + bearings
+    wheel = physics.road_load_power(
+        2.0,
+        mass_kg=80.0,
+        drag_area_m2=0.25,
+        grade=0.75,
+        headwind_mps=0.0,
+        air_density=0.0,
+        crr=0.01,
+        efficiency=1.0,
+    )
+    assert wheel == pytest.approx(80.0 * 9.80665 * 2.0 * (0.8 * 0.01 + 0.6) + 2.0 * (91.0 + 8.7 * 2.0) * 1e-3)
+
+
 def test_martin_kinetic_energy_term_and_total() -> None:
     mean_speed, acceleration = (8.28 + 8.45) / 2.0, (8.45 - 8.28) / 56.42
     kinetic = float(physics.acceleration_power(90.0, mean_speed, acceleration))
