@@ -426,7 +426,7 @@ def _check_team(top: Table, team: Team, rules: Rules, limits: Limits, *, larger_
         )
     pulling = sum(rider.pulls for rider in team.riders)
     if pulling < 2:
-        raise top.error("team", f"has {pulling} riders who pull (pulls = true); allowed: at least 2")
+        raise top.error("team", f"riders who pull (pulls = true) number {pulling}; allowed: at least 2")
     for rider in team.riders:
         if limits.w_prime_reserve_j >= rider.w_prime_j:
             raise top.error(
