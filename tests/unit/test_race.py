@@ -317,7 +317,9 @@ def test_errors_in_the_team_file_name_the_team_file(tmp_path: Path) -> None:
 
 def test_at_least_two_riders_pull(tmp_path: Path) -> None:
     team = team_text(1) + rider_text("B", "pulls = false\n")
-    assert "team: riders who pull (pulls = true) number 1; allowed: at least 2" in refusal(tmp_path, team=team)
+    assert "team: riders who pull (pulls = true) number 1; allowed: at least 2" in refusal(
+        tmp_path, team=team
+    )
     assert len(read(tmp_path, team=team_text(2) + rider_text("C", "pulls = false\n")).team.riders) == 3
 
 
