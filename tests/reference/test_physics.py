@@ -58,7 +58,7 @@ def test_martin_potential_energy_term() -> None:
 
 
 def test_rolling_and_weight_on_a_steep_ramp() -> None:
-    # closed form for a rise of 3 on a run of 4 (sine 0.6, cosine 0.8), no air: m g v (0.8 crr + 0.6) + bearings
+    # closed form, rise 3 on run 4 (sine 0.6, cosine 0.8), no air: m g v (0.8 crr + 0.6) plus bearings
     wheel = physics.road_load_power(
         2.0,
         mass_kg=80.0,
