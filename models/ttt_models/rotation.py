@@ -1,0 +1,414 @@
+"""Rotation model: who leads from where to where and how fast, as a mixed-integer linear programme.
+
+The written formulation, symbol by symbol, is ``rotation.md`` beside this file. Every pull is an arc of a network whose
+nodes are (segment boundary, line); all drag, power, time and W' coefficients are constants of
+:class:`RotationData`, computed outside the model.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pyomo.environ as pyo
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Line = tuple[int, ...]
+
+JOULE_PER_UNIT = 1000.0
+"""Energies are kJ inside the model, so that coefficients stay near unity."""
+
+
+@dataclass(frozen=True)
+class Arc:
+    """A possible pull: line ``line`` leads over segments ``first`` to ``end - 1``.
+
+    ``too_long`` or ``too_short`` tell that some speeds of the grid would break a bound on its duration, so that a
+    row must keep it.
+    """
+
+    first: int
+    end: int
+    line: int
+    too_long: bool
+    too_short: bool
+
+
+@dataclass(frozen=True)
+class RotationData:
+    """Sets and constants of one rotation model.
+
+    Segments s, lines q, speed steps k and riders i; a *line* is the tuple of the riders in it, the leader first.
+
+    Attributes
+    ----------
+    lines : tuple of tuple of int
+        All lines that may occur.
+    start_lines : tuple of int
+        Indices of the lines that may start.
+    successors : tuple of tuple of int
+        For each line, the lines that may follow when its leader's pull ends.
+    time_s : ndarray (n_segments, n_speeds)
+        Riding time of segment s at speed k (s).
+    speed_mps : ndarray (n_segments, n_speeds)
+        Speeds of the grid (m/s), rising along k.
+    road_work_j : ndarray (n_segments, n_lines, n_speeds, n_riders)
+        Crank work for the road load of rider i (J), may be negative downhill; not used where i is not in q.
+    kinetic_j_per_v2 : ndarray (n_riders,)
+        Crank work per change of the square of speed (J s2/m2).
+    changeover_j : ndarray (n_segments, n_lines, n_riders)
+        Extra work of each rider when the leader of line q swings off at the start of segment s (J).
+    changeover_s : ndarray (n_segments,)
+        Time that a changeover at the start of segment s costs the line (s).
+    cp_w, peak_w, on_wheel_w : ndarray (n_riders,)
+        Sustainable power, highest power, highest power on a wheel (W).
+    w_prime_j, reserve_j : ndarray (n_riders,)
+        W' when fresh and W' that must be left (J).
+    recovery_share : ndarray (n_segments, n_riders)
+        Share of the power below ``cp_w`` that refills W', in (0, 1].
+    per_longest, per_shortest : ndarray (n_segments, n_riders)
+        1 over the longest and 1 over the shortest pull of the leader on the terrain of s (1/s).
+    on_wheel_applies : ndarray of bool (n_segments,)
+        Where the limit on a wheel holds (not while accelerating).
+    front_w : ndarray (n_segments, n_speeds)
+        Steady front power of the team's average rider (W).
+    surge_w, surge_mps : ndarray (n_segments,)
+        Largest rise of ``front_w`` and of speed from segment s-1 to s; ``inf`` where there is no limit.
+    """
+
+    lines: tuple[Line, ...]
+    start_lines: tuple[int, ...]
+    successors: tuple[tuple[int, ...], ...]
+    time_s: FloatArray
+    speed_mps: FloatArray
+    road_work_j: FloatArray
+    kinetic_j_per_v2: FloatArray
+    changeover_j: FloatArray
+    changeover_s: FloatArray
+    cp_w: FloatArray
+    peak_w: FloatArray
+    on_wheel_w: FloatArray
+    w_prime_j: FloatArray
+    reserve_j: FloatArray
+    recovery_share: FloatArray
+    per_longest: FloatArray
+    per_shortest: FloatArray
+    on_wheel_applies: BoolArray
+    front_w: FloatArray
+    surge_w: FloatArray
+    surge_mps: FloatArray
+
+    def __post_init__(self) -> None:
+        n_segments, n_speeds = self.time_s.shape
+        n_lines, n_riders = len(self.lines), len(self.cp_w)
+        shapes = {
+            "speed_mps": (n_segments, n_speeds),
+            "road_work_j": (n_segments, n_lines, n_speeds, n_riders),
+            "kinetic_j_per_v2": (n_riders,),
+            "changeover_j": (n_segments, n_lines, n_riders),
+            "changeover_s": (n_segments,),
+            "peak_w": (n_riders,),
+            "on_wheel_w": (n_riders,),
+            "w_prime_j": (n_riders,),
+            "reserve_j": (n_riders,),
+            "recovery_share": (n_segments, n_riders),
+            "per_longest": (n_segments, n_riders),
+            "per_shortest": (n_segments, n_riders),
+            "on_wheel_applies": (n_segments,),
+            "front_w": (n_segments, n_speeds),
+            "surge_w": (n_segments,),
+            "surge_mps": (n_segments,),
+        }
+        for name, shape in shapes.items():
+            if getattr(self, name).shape != shape:
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
+        if len(self.successors) != n_lines or not self.start_lines:
+            raise ValueError("every line needs its successors, and some line must start")
+
+    @property
+    def n_segments(self) -> int:
+        """Number of segments."""
+        return int(self.time_s.shape[0])
+
+    @property
+    def n_speeds(self) -> int:
+        """Number of speed steps."""
+        return int(self.time_s.shape[1])
+
+    @property
+    def n_riders(self) -> int:
+        """Number of riders in the team."""
+        return len(self.cp_w)
+
+    @cached_property
+    def arcs(self) -> tuple[Arc, ...]:
+        """All pulls that some speeds of the grid make long enough and short enough.
+
+        The last pull of the race may be shorter than the shortest allowed: the road ends.
+        """
+        fastest, slowest = self.time_s.min(axis=1), self.time_s.max(axis=1)
+        found = []
+        for q, line in enumerate(self.lines):
+            for first in range(self.n_segments):
+                shares = np.zeros(4)
+                for end in range(first + 1, self.n_segments + 1):
+                    s, leader = end - 1, line[0]
+                    shares += (
+                        fastest[s] * self.per_longest[s, leader],
+                        slowest[s] * self.per_longest[s, leader],
+                        fastest[s] * self.per_shortest[s, leader],
+                        slowest[s] * self.per_shortest[s, leader],
+                    )
+                    if shares[0] > 1.0:
+                        break
+                    last = end == self.n_segments
+                    if shares[3] >= 1.0 or last:
+                        found.append(Arc(first, end, q, shares[1] > 1.0, shares[2] < 1.0 and not last))
+        return tuple(found)
+
+
+def rotating_lines(
+    order: tuple[int, ...], sitters: tuple[int, ...] = (), min_riders: int | None = None
+) -> tuple[tuple[Line, ...], tuple[tuple[int, ...], ...]]:
+    """Lines that can occur in one cyclic order, and which line may follow which.
+
+    Parameters
+    ----------
+    order : tuple of int
+        Riders who pull, in cyclic order.
+    sitters : tuple of int
+        Riders who sit on behind them.
+    min_riders : int, optional
+        Riders who must stay in the line; fewer than all allows a leader to leave after a pull. By default all.
+
+    Returns
+    -------
+    lines, successors
+        As in :class:`RotationData`; the first ``len(order)`` lines are those of the full team.
+    """
+    min_riders = len(order) + len(sitters) if min_riders is None else min_riders
+    lines = [order[i:] + order[:i] + sitters for i in range(len(order))]
+    index = {line: q for q, line in enumerate(lines)}
+    successors: list[list[int]] = []
+    q = 0
+    while q < len(lines):
+        line = lines[q]
+        pulling = line[: len(line) - len(sitters)]
+        following = [pulling[1:] + pulling[:1] + sitters]
+        if len(line) > min_riders and len(pulling) > 1:
+            following.append(pulling[1:] + sitters)
+        for new in following:
+            if new not in index:
+                index[new] = len(lines)
+                lines.append(new)
+        successors.append([index[new] for new in following])
+        q += 1
+    return tuple(lines), tuple(tuple(row) for row in successors)
+
+
+def build_rotation(data: RotationData) -> pyo.ConcreteModel:
+    """Build the rotation model.
+
+    Returns
+    -------
+    pyomo.environ.ConcreteModel
+        Minimises the time (s) at which the line reaches the finish; component names are those of ``rotation.md``.
+    """
+    n_segments, n_lines, n_speeds = data.n_segments, len(data.lines), data.n_speeds
+    arcs = data.arcs
+    segments, later_segments = range(n_segments), range(1, n_segments)
+    lines, speeds = range(n_lines), range(n_speeds)
+
+    starting: dict[tuple[int, int], list[int]] = {}
+    ending: dict[tuple[int, int], list[int]] = {}
+    going_on: dict[tuple[int, int], list[int]] = {}
+    for a, arc in enumerate(arcs):
+        starting.setdefault((arc.first, arc.line), []).append(a)
+        ending.setdefault((arc.end, arc.line), []).append(a)
+        for s in range(arc.first + 1, arc.end):
+            going_on.setdefault((s, arc.line), []).append(a)
+    moves = [(b, q, r) for b in later_segments for q in lines for r in data.successors[q]]
+    before: list[list[int]] = [[q for q in lines if r in data.successors[q]] for r in lines]
+    places = [(s, q, i) for s in segments for q in lines for i in data.lines[q]]
+    followers = [(s, q, i) for s, q, i in places if i != data.lines[q][0] and data.on_wheel_applies[s]]
+    stay_places = [(s, q, i) for s, q, i in places if s > 0]
+    move_places = [(s, q, r, i) for s, q, r in moves for i in data.lines[r]]
+
+    time = data.time_s.tolist()
+    speed = data.speed_mps.tolist()
+    square = (data.speed_mps**2).tolist()
+    slowest_square = (data.speed_mps.min(axis=1) ** 2).tolist()
+    fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
+    front = (data.front_w / JOULE_PER_UNIT).tolist()
+    road = (data.road_work_j / JOULE_PER_UNIT).tolist()
+    kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
+    changeover = (data.changeover_j / JOULE_PER_UNIT).tolist()
+    cp, peak, on_wheel, full = (
+        (value / JOULE_PER_UNIT).tolist()
+        for value in (data.cp_w, data.peak_w, data.on_wheel_w, data.w_prime_j - data.reserve_j)
+    )
+    recovery = data.recovery_share.tolist()
+    changeover_time = data.changeover_s.tolist()
+
+    m = pyo.ConcreteModel("rotation")
+    m.pull = pyo.Var(range(len(arcs)), domain=pyo.Binary)
+    m.move = pyo.Var(moves, bounds=(0, 1))
+    m.stay = pyo.Var(later_segments, lines, bounds=(0, 1))
+    m.mix = pyo.Var(segments, lines, speeds, bounds=(0, 1))
+    m.square_stay = pyo.Var(later_segments, lines, bounds=(0, None))
+    m.square_move = pyo.Var(moves, bounds=(0, None))
+    m.work = pyo.Var(places, bounds=(0, None))
+    m.use = pyo.Var(places)
+    m.spare_stay = pyo.Var(stay_places, bounds=(0, None))
+    m.spare_move = pyo.Var(move_places, bounds=(0, None))
+    m.spare_end = pyo.Var(lines, range(data.n_riders), bounds=(0, None))
+
+    m.finish_time = pyo.Objective(
+        expr=pyo.quicksum(time[s][k] * m.mix[s, q, k] for s in segments for q in lines for k in speeds)
+        + pyo.quicksum(changeover_time[s] * m.move[s, q, r] for s, q, r in moves)
+    )
+
+    def led_time(s: int, q: int) -> pyo.Expression:
+        lost = pyo.quicksum(changeover_time[s] * m.move[s, p, q] for p in before[q]) if s > 0 else 0.0
+        return pyo.quicksum(time[s][k] * m.mix[s, q, k] for k in speeds) + lost
+
+    def whoever_leads(table: list[list[float]], s: int) -> pyo.Expression:
+        return pyo.quicksum(table[s][k] * m.mix[s, q, k] for q in lines for k in speeds)
+
+    def begun(s: int, q: int) -> list[pyo.Var]:
+        """Pulls of line q that start at boundary s."""
+        return [m.pull[a] for a in starting.get((s, q), ())]
+
+    m.one_start = pyo.Constraint(expr=pyo.quicksum(p for q in data.start_lines for p in begun(0, q)) == 1)
+    m.no_other_start = pyo.Constraint(
+        [q for q in lines if q not in data.start_lines and begun(0, q)],
+        rule=lambda _, q: pyo.quicksum(begun(0, q)) == 0,
+    )
+    m.pull_ends = pyo.Constraint(
+        later_segments,
+        lines,
+        rule=lambda _, b, q: pyo.quicksum(m.pull[a] for a in ending.get((b, q), ()))
+        == pyo.quicksum(m.move[b, q, r] for r in data.successors[q]),
+    )
+    m.pull_begins = pyo.Constraint(
+        later_segments,
+        lines,
+        rule=lambda _, b, r: pyo.quicksum(m.move[b, q, r] for q in before[r]) == pyo.quicksum(begun(b, r)),
+    )
+    m.pull_goes_on = pyo.Constraint(
+        later_segments,
+        lines,
+        rule=lambda _, s, q: m.stay[s, q] == pyo.quicksum(m.pull[a] for a in going_on.get((s, q), ())),
+    )
+    m.leads = pyo.Constraint(
+        segments,
+        lines,
+        rule=lambda _, s, q: pyo.quicksum(m.mix[s, q, k] for k in speeds)
+        == (
+            m.stay[s, q] + pyo.quicksum(m.move[s, p, q] for p in before[q])
+            if s > 0
+            else pyo.quicksum(begun(0, q))
+        ),
+    )
+
+    def allowance_used(arc: Arc, per_bound: FloatArray) -> pyo.Expression:
+        leader = data.lines[arc.line][0]
+        return pyo.quicksum(
+            per_bound[s, leader] * time[s][k] * m.mix[s, arc.line, k]
+            for s in range(arc.first, arc.end)
+            for k in speeds
+        )
+
+    def spare_when_slowest(arc: Arc) -> float:
+        leader = data.lines[arc.line][0]
+        covered = slice(arc.first, arc.end)
+        return float(data.time_s[covered].max(axis=1) @ data.per_longest[covered, leader]) - 1.0
+
+    m.too_long = pyo.Constraint(
+        [a for a, arc in enumerate(arcs) if arc.too_long],
+        rule=lambda _, a: allowance_used(arcs[a], data.per_longest)
+        <= 1.0 + spare_when_slowest(arcs[a]) * (1 - m.pull[a]),
+    )
+    m.too_short = pyo.Constraint(
+        [a for a, arc in enumerate(arcs) if arc.too_short],
+        rule=lambda _, a: allowance_used(arcs[a], data.per_shortest) >= m.pull[a],
+    )
+
+    m.square_handed_on = pyo.Constraint(
+        later_segments,
+        lines,
+        rule=lambda _, s, q: pyo.quicksum(square[s - 1][k] * m.mix[s - 1, q, k] for k in speeds)
+        == m.square_stay[s, q] + pyo.quicksum(m.square_move[s, q, r] for r in data.successors[q]),
+    )
+    m.square_stay_least = pyo.Constraint(
+        later_segments, lines, rule=lambda _, s, q: m.square_stay[s, q] >= slowest_square[s - 1] * m.stay[s, q]
+    )
+    m.square_stay_most = pyo.Constraint(
+        later_segments, lines, rule=lambda _, s, q: m.square_stay[s, q] <= fastest_square[s - 1] * m.stay[s, q]
+    )
+    m.square_move_least = pyo.Constraint(
+        moves, rule=lambda _, s, q, r: m.square_move[s, q, r] >= slowest_square[s - 1] * m.move[s, q, r]
+    )
+    m.square_move_most = pyo.Constraint(
+        moves, rule=lambda _, s, q, r: m.square_move[s, q, r] <= fastest_square[s - 1] * m.move[s, q, r]
+    )
+
+    def needed_work(s: int, q: int, i: int) -> pyo.Expression:
+        terms = [(road[s][q][k][i] + kinetic[i] * square[s][k]) * m.mix[s, q, k] for k in speeds]
+        if s > 0:
+            terms.append(-kinetic[i] * m.square_stay[s, q])
+            for p in before[q]:
+                terms.append(-kinetic[i] * m.square_move[s, p, q])
+                terms.append(changeover[s][p][i] * m.move[s, p, q])
+        return pyo.quicksum(terms)
+
+    m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
+    m.spends = pyo.Constraint(
+        places, rule=lambda _, s, q, i: m.use[s, q, i] >= m.work[s, q, i] - cp[i] * led_time(s, q)
+    )
+    m.recovers = pyo.Constraint(
+        places,
+        rule=lambda _, s, q, i: m.use[s, q, i]
+        >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * led_time(s, q),
+    )
+    m.below_peak = pyo.Constraint(
+        places, rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * led_time(s, q)
+    )
+    m.on_wheel = pyo.Constraint(
+        followers, rule=lambda _, s, q, i: m.work[s, q, i] <= on_wheel[i] * led_time(s, q)
+    )
+
+    def spare_before(s: int, q: int, i: int) -> pyo.Expression:
+        if s == 0:
+            return full[i] * pyo.quicksum(begun(0, q))
+        return m.spare_stay[s, q, i] + pyo.quicksum(m.spare_move[s, p, q, i] for p in before[q])
+
+    def spare_after(s: int, q: int, i: int) -> pyo.Expression:
+        if s + 1 == n_segments:
+            return m.spare_end[q, i]
+        return m.spare_stay[s + 1, q, i] + pyo.quicksum(
+            m.spare_move[s + 1, q, r, i] for r in data.successors[q] if i in data.lines[r]
+        )
+
+    m.balance = pyo.Constraint(
+        places, rule=lambda _, s, q, i: spare_before(s, q, i) - m.use[s, q, i] >= spare_after(s, q, i)
+    )
+    m.spare_stay_most = pyo.Constraint(
+        stay_places, rule=lambda _, s, q, i: m.spare_stay[s, q, i] <= full[i] * m.stay[s, q]
+    )
+    m.spare_move_most = pyo.Constraint(
+        move_places, rule=lambda _, s, q, r, i: m.spare_move[s, q, r, i] <= full[i] * m.move[s, q, r]
+    )
+    m.surge_power = pyo.Constraint(
+        [s for s in later_segments if np.isfinite(data.surge_w[s])],
+        rule=lambda _, s: whoever_leads(front, s) - whoever_leads(front, s - 1)
+        <= data.surge_w[s] / JOULE_PER_UNIT,
+    )
+    m.surge_speed = pyo.Constraint(
+        [s for s in later_segments if np.isfinite(data.surge_mps[s])],
+        rule=lambda _, s: whoever_leads(speed, s) - whoever_leads(speed, s - 1) <= data.surge_mps[s],
+    )
+    return m

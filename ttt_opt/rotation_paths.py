@@ -1,0 +1,207 @@
+"""The compiled rotation model and its restrictions: to one path of pulls, or to a window of the course."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from ttt_models.rotation import RotationData, build_rotation
+
+from ttt_opt.solver import FloatArray, IntArray, LinearModel, Restriction, compile_model, restrict
+
+PullPath = tuple[int, ...]
+"""Indices of the arcs of a schedule, in the order of the road."""
+
+
+@dataclass(frozen=True)
+class CompiledRotation:
+    """A rotation model as a matrix, with the meaning of its columns and rows.
+
+    Attributes
+    ----------
+    data : RotationData
+    model : LinearModel
+    segment, line : ndarray of int (n_columns,)
+        Segment and line of ``mix``, ``work``, ``use``, ``square_stay`` and ``spare_stay`` columns; else -1.
+    pull_column : ndarray of int (n_arcs,)
+    stay_column : ndarray of int (n_segments, n_lines)
+    mix_column : ndarray of int (n_segments, n_lines, n_speeds)
+    use_column, balance_row : ndarray of int (n_segments, n_lines, n_riders)
+        -1 where a rider is not in the line. The rows hold the price of W'.
+    move_columns : ndarray of int (n, 4)
+        Column, boundary, line before and line after of every column that belongs to a changeover.
+    move_column : dict
+        Column of ``move[b, q, r]``.
+    duration_rows : ndarray of int (n, 2)
+        Row and arc of every bound on the duration of a pull.
+    """
+
+    data: RotationData
+    model: LinearModel
+    segment: IntArray
+    line: IntArray
+    pull_column: IntArray
+    stay_column: IntArray
+    mix_column: IntArray
+    use_column: IntArray
+    balance_row: IntArray
+    move_columns: IntArray
+    move_column: dict[tuple[int, int, int], int]
+    duration_rows: IntArray
+
+
+def compile_rotation(data: RotationData) -> CompiledRotation:
+    """Build the rotation model and turn it into a matrix."""
+    model, names, rows = compile_model(build_rotation(data))
+    n_columns, n_lines = len(names), len(data.lines)
+    segment, line = (np.full(n_columns, -1, dtype=np.int64) for _ in range(2))
+    pull_column = np.full(len(data.arcs), -1, dtype=np.int64)
+    stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
+    mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
+    use_column = np.full((data.n_segments, n_lines, data.n_riders), -1, dtype=np.int64)
+    balance_row = np.full((data.n_segments, n_lines, data.n_riders), -1, dtype=np.int64)
+    move_columns = []
+    move_column: dict[tuple[int, int, int], int] = {}
+    for column, (name, index) in enumerate(names):
+        if name == "pull":
+            pull_column[index] = column
+        elif name == "stay":
+            stay_column[index] = column
+        elif name in ("move", "square_move", "spare_move"):
+            move_columns.append((column, *index[:3]))
+            if name == "move":
+                move_column[index] = column
+        elif name != "spare_end":
+            segment[column], line[column] = index[0], index[1]
+            if name == "mix":
+                mix_column[index] = column
+            elif name == "use":
+                use_column[index] = column
+    duration_rows = []
+    for row, (name, index) in enumerate(rows):
+        if name == "balance":
+            balance_row[index] = row
+        elif name in ("too_long", "too_short"):
+            duration_rows.append((row, index))
+    return CompiledRotation(
+        data,
+        model,
+        segment,
+        line,
+        pull_column,
+        stay_column,
+        mix_column,
+        use_column,
+        balance_row,
+        np.array(move_columns, dtype=np.int64),
+        move_column,
+        np.array(duration_rows, dtype=np.int64).reshape(-1, 2),
+    )
+
+
+def path_of(compiled: CompiledRotation, values: FloatArray) -> PullPath:
+    """PullPath of a solution whose pulls are integer."""
+    used = np.flatnonzero(values[compiled.pull_column] > 0.5)
+    return tuple(sorted((int(a) for a in used), key=lambda a: compiled.data.arcs[a].first))
+
+
+def lines_of(data: RotationData, path: PullPath) -> IntArray:
+    """Line in each segment ``(n_segments,)`` along a path."""
+    lines = np.full(data.n_segments, -1, dtype=np.int64)
+    for a in path:
+        arc = data.arcs[a]
+        lines[arc.first : arc.end] = arc.line
+    return lines
+
+
+def restrict_to_path(compiled: CompiledRotation, path: PullPath) -> Restriction:
+    """The linear programme of one path: only speeds are free."""
+    return restrict_to_window(compiled, path, 0, 0)
+
+
+def restrict_to_window(compiled: CompiledRotation, path: PullPath, first: int, end: int) -> Restriction:
+    """The mixed-integer programme in which pulls may change only between two boundaries of the path.
+
+    Parameters
+    ----------
+    first, end : int
+        Boundaries (indices of segments) at which pulls of the path start and end; equal: nothing may change.
+    """
+    data = compiled.data
+    lines = lines_of(data, path)
+    allowed = np.zeros((data.n_segments, len(data.lines)), dtype=bool)
+    allowed[np.arange(data.n_segments), lines] = True
+    allowed[first:end] = True
+    keep = np.ones(compiled.model.n_columns, dtype=bool)
+    placed = compiled.segment >= 0
+    keep[placed] = allowed[compiled.segment[placed], compiled.line[placed]]
+    fixed = np.zeros(compiled.model.n_columns)
+
+    starts = np.array([arc.first for arc in data.arcs])
+    ends = np.array([arc.end for arc in data.arcs])
+    keep[compiled.pull_column] = (first <= starts) & (ends <= end)
+    fixed[compiled.pull_column[list(path)]] = 1.0
+
+    keep[compiled.stay_column[1:]] = False
+    keep[compiled.stay_column[first + 1 : end]] = True
+    in_pull = np.ones(data.n_segments, dtype=bool)
+    in_pull[[data.arcs[a].first for a in path]] = False
+    inner = np.flatnonzero(in_pull)
+    fixed[compiled.stay_column[inner, lines[inner]]] = 1.0
+
+    column, boundary, before, after = compiled.move_columns.T
+    on_path = ~in_pull[boundary] & (lines[boundary - 1] == before) & (lines[boundary] == after)
+    free = (first <= boundary) & (boundary <= end) & (first < end)
+    keep[column] = on_path | free
+    for b in np.flatnonzero(~in_pull[1:]) + 1:
+        move = compiled.move_column[int(b), int(lines[b - 1]), int(lines[b])]
+        fixed[move] = 1.0
+        keep[move] = bool(first <= b <= end and first < end)
+    row, arc = compiled.duration_rows.T
+    idle = row[~keep[compiled.pull_column[arc]] & (fixed[compiled.pull_column[arc]] == 0.0)]
+    return restrict(compiled.model, keep, fixed, drop_rows=idle)
+
+
+def best_path(data: RotationData, arc_cost: FloatArray, move_cost: FloatArray) -> PullPath | None:
+    """Cheapest chain of pulls from start to finish, by dynamic programming.
+
+    Parameters
+    ----------
+    arc_cost : ndarray (n_arcs,)
+    move_cost : ndarray (n_segments, n_lines)
+        Cost of a changeover of line q at the start of segment b.
+
+    Returns
+    -------
+    tuple of int or None
+        ``None`` where no chain fits.
+    """
+    n_segments, n_lines = data.n_segments, len(data.lines)
+    reach = np.full((n_segments + 1, n_lines), np.inf)
+    reach[0, list(data.start_lines)] = 0.0
+    came_arc = np.full((n_segments + 1, n_lines), -1, dtype=np.int64)
+    by_start: list[list[int]] = [[] for _ in range(n_segments)]
+    for a, arc in enumerate(data.arcs):
+        by_start[arc.first].append(a)
+    finish, finish_arc = np.inf, -1
+    for b in range(n_segments):
+        for a in by_start[b]:
+            arc = data.arcs[a]
+            cost = reach[b, arc.line] + arc_cost[a]
+            if arc.end == n_segments:
+                if cost < finish:
+                    finish, finish_arc = cost, a
+                continue
+            if cost == np.inf:
+                continue
+            cost += move_cost[arc.end, arc.line]
+            for following in data.successors[arc.line]:
+                if cost < reach[arc.end, following]:
+                    reach[arc.end, following] = cost
+                    came_arc[arc.end, following] = a
+    if finish_arc < 0:
+        return None
+    path = [finish_arc]
+    while (first := data.arcs[path[-1]].first) > 0:
+        path.append(int(came_arc[first, data.arcs[path[-1]].line]))
+    return tuple(reversed(path))

@@ -1,0 +1,344 @@
+"""The constants of the rotation model: what each speed costs each rider in each place, computed outside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from ttt_models.rotation import Line, RotationData, rotating_lines
+
+from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
+from ttt_opt.drafting import draft_shares, sheltered_share
+from ttt_opt.physics import (
+    DRIVETRAIN_EFFICIENCY,
+    air_density_at,
+    kinetic_mass,
+    rider_height_wind,
+    road_load_power,
+    speed_at_power,
+    wind_components,
+    yaw_angle,
+)
+from ttt_opt.race import Race
+from ttt_opt.segments import Segments
+from ttt_opt.surge import power_asked_by_road_w, power_surge_applies, speed_surge_applies
+
+FloatArray = NDArray[np.float64]
+
+WIDE_GRID = (0.55, 0.72, 0.84, 0.91, 0.96, 1.0, 1.05, 1.13)
+"""Speeds of the grid over the reference speed, while little is known."""
+NARROW_GRID = (0.70, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
+"""The same once a plan is known."""
+LOWEST_GRID_SPEED_MPS = 1.5
+EASIEST_ACCELERATION_MPS2 = 0.45
+"""Acceleration that the reference speed assumes at the start and out of bends."""
+
+
+@dataclass(frozen=True)
+class Road:
+    """Segments with what the weather makes of them.
+
+    Attributes
+    ----------
+    segments : Segments
+    length_m, headwind_mps, crosswind_mps, air_density : ndarray (n_segments,)
+        Length (m), wind at rider height along and across the road (m/s), air density (kg/m3).
+    """
+
+    segments: Segments
+    length_m: FloatArray
+    headwind_mps: FloatArray
+    crosswind_mps: FloatArray
+    air_density: FloatArray
+
+    @property
+    def n_segments(self) -> int:
+        """Number of segments."""
+        return len(self.length_m)
+
+
+def road_of(segments: Segments, race: Race, start_elevation_m: float) -> Road:
+    """Wind and air density of each segment."""
+    weather = race.weather
+    headwind, crosswind = wind_components(
+        rider_height_wind(weather.wind_speed_mps, weather.shelter), weather.wind_from_deg, segments.heading_deg
+    )
+    density = air_density_at(
+        weather.temperature_c,
+        weather.pressure_hpa * 100.0,
+        weather.humidity,
+        segments.elevation_m - start_elevation_m,
+    )
+    return Road(segments, segments.end_m - segments.start_m, headwind, crosswind, density)
+
+
+def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatArray:
+    """Speed at which the team's average rider, averaged over the places of the line, rides at sustainable power.
+
+    Returns
+    -------
+    ndarray (n_segments,)
+        (m/s), not above the caps of bends, and rising no faster than riders accelerate without strain.
+    """
+    riders = race.team.riders
+    power = sustainable_share * float(np.mean([rider.cp_w for rider in riders]))
+    shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
+    speed = speed_at_power(
+        power,
+        mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
+        drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])) * float(np.mean(shares)),
+        grade=road.segments.grade,
+        headwind_mps=road.headwind_mps,
+        air_density=road.air_density,
+        crr=race.crr,
+    )
+    speed = np.minimum(speed, road.segments.speed_cap_mps)
+    square_before = 0.0
+    for s in np.flatnonzero(road.segments.accelerating):
+        square_before = 0.0 if s == 0 else float(speed[s - 1] ** 2)
+        reach = np.sqrt(square_before + EASIEST_ACCELERATION_MPS2 * road.length_m[s])
+        speed[s] = min(speed[s], reach)
+    return np.maximum(speed, LOWEST_GRID_SPEED_MPS)
+
+
+def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
+    """Speeds that the model mixes in each segment.
+
+    Parameters
+    ----------
+    centre_mps : ndarray (n_segments,)
+    steps : sequence of float, rising
+        Speeds over the centre's.
+
+    Returns
+    -------
+    ndarray (n_segments, len(steps))
+        Rising along the second axis; where a bend's cap cuts off the upper steps, the grid is squeezed below it.
+    """
+    grid = centre_mps[:, None] * np.asarray(steps)[None, :]
+    low, high = grid[:, :1], grid[:, -1:]
+    top = np.minimum(high, road.segments.speed_cap_mps[:, None])
+    bottom = np.minimum(np.maximum(low, LOWEST_GRID_SPEED_MPS), 0.9 * top)
+    return np.asarray(bottom + (grid - low) / (high - low) * (top - bottom), dtype=np.float64)
+
+
+def rotation_data(
+    road: Road,
+    race: Race,
+    order: tuple[int, ...],
+    *,
+    speed_mps: FloatArray,
+    reference_mps: FloatArray,
+    recovery_share: FloatArray,
+    sustainable_share: float,
+) -> RotationData:
+    """Constants of the rotation model for one cyclic order of the riders who pull.
+
+    Parameters
+    ----------
+    road : Road
+    race : Race
+    order : tuple of int
+        Riders who pull, in cyclic order (indices into the team).
+    speed_mps : ndarray (n_segments, n_speeds)
+        From :func:`speed_grid`.
+    reference_mps : ndarray (n_segments,)
+        Speed at which changeovers and the allowances for surges are evaluated.
+    recovery_share : ndarray (n_segments, n_riders)
+        Share of the power below critical power that refills W'.
+    sustainable_share : float
+        Share of critical power that counts as sustainable.
+    """
+    riders = race.team.riders
+    segments = road.segments
+    sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)
+    counting = race.rules.counting_rider or len(riders)
+    lines, successors = rotating_lines(order, sitters, counting)
+    start_lines = tuple(range(len(order)))
+    if race.start_order:
+        names = [riders[i].name for i in lines[0]]
+        fixed = tuple(race.start_order)
+        start_lines = tuple(
+            q for q in start_lines if tuple(riders[i].name for i in lines[q]) == fixed
+        )
+        if not start_lines:
+            raise ValueError(f"order {names} does not contain the start order {fixed}")
+    time_s = road.length_m[:, None] / speed_mps
+    road_work_j, changeover_j = _work(road, race, lines, speed_mps, time_s, reference_mps)
+    mass = np.array([rider.total_mass_kg for rider in riders])
+    cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
+    front_w = _front_power(road, race, speed_mps)
+    surge_w, surge_mps = _surge_limits(road, race, reference_mps)
+    return RotationData(
+        lines=lines,
+        start_lines=start_lines,
+        successors=successors,
+        time_s=time_s,
+        speed_mps=speed_mps,
+        road_work_j=road_work_j,
+        kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
+        changeover_j=changeover_j,
+        changeover_s=time_lost(reference_mps, race.wheel_gap_m),
+        cp_w=cp_w,
+        peak_w=np.array([rider.peak_w for rider in riders]),
+        on_wheel_w=race.limits.on_wheel_share_of_cp * np.array([rider.cp_w for rider in riders]),
+        w_prime_j=np.array([rider.w_prime_j for rider in riders]),
+        reserve_j=np.full(len(riders), race.limits.w_prime_reserve_j),
+        recovery_share=recovery_share,
+        per_longest=1.0 / pull_bounds(segments, race)[1],
+        per_shortest=1.0 / pull_bounds(segments, race)[0],
+        on_wheel_applies=~segments.accelerating,
+        front_w=front_w,
+        surge_w=surge_w,
+        surge_mps=surge_mps,
+    )
+
+
+def pull_bounds(segments: Segments, race: Race) -> tuple[FloatArray, FloatArray]:
+    """Shortest and longest pull of each rider on the terrain of each segment (s), each (n_segments, n_riders)."""
+    shortest = np.array([race.limits.pulls[terrain].shortest_s for terrain in segments.terrain])
+    longest = np.array([race.limits.pulls[terrain].longest_s for terrain in segments.terrain])
+    flat = np.array([terrain == "flat" for terrain in segments.terrain])
+    n_riders = len(race.team.riders)
+    shortest, longest = (np.repeat(bound[:, None], n_riders, axis=1) for bound in (shortest, longest))
+    for i, rider in enumerate(race.team.riders):
+        if rider.shortest_pull_s is not None:
+            shortest[flat, i] = rider.shortest_pull_s
+        if rider.longest_pull_s is not None:
+            longest[flat, i] = rider.longest_pull_s
+    return shortest, longest
+
+
+def _place_shares(road: Road, race: Race, n_riders: int, speed_mps: FloatArray) -> FloatArray:
+    """Draft shares ``(..., n_riders)`` at speeds ``(n_segments, ...)``, cross wind included."""
+    extra = (None,) * (speed_mps.ndim - 1)
+    yaw = yaw_angle(speed_mps, road.headwind_mps[:, *extra], road.crosswind_mps[:, *extra])
+    shares = draft_shares(race.drafting, n_riders, race.wheel_gap_m)
+    return np.asarray(sheltered_share(shares, yaw[..., None]), dtype=np.float64)
+
+
+def _wheel_work(road: Road, race: Race, rider: int, share: FloatArray, speed: FloatArray) -> FloatArray:
+    """Work for the road load per segment at speeds ``(n_segments, n_speeds)`` over the drivetrain's efficiency (J).
+
+    Below zero it stays a balance at the wheel that pays for a rise of kinetic energy.
+    """
+    who = race.team.riders[rider]
+    power = road_load_power(
+        speed,
+        mass_kg=who.total_mass_kg,
+        drag_area_m2=who.cda_m2 * share,
+        grade=road.segments.grade[:, None],
+        headwind_mps=road.headwind_mps[:, None],
+        air_density=road.air_density[:, None],
+        crr=race.crr,
+        efficiency=1.0,
+    )
+    return np.asarray(power * road.length_m[:, None] / speed / DRIVETRAIN_EFFICIENCY, dtype=np.float64)
+
+
+def _work(
+    road: Road,
+    race: Race,
+    lines: tuple[Line, ...],
+    speed_mps: FloatArray,
+    time_s: FloatArray,
+    reference_mps: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """``road_work_j`` and ``changeover_j`` of :class:`RotationData`."""
+    riders = race.team.riders
+    shape = (road.n_segments, len(lines), speed_mps.shape[1], len(riders))
+    road_work = np.zeros(shape)
+    at_reference = np.zeros((road.n_segments, len(lines), len(riders)))
+    lengths = {len(line) for line in lines}
+    shares = {n: _place_shares(road, race, n, speed_mps) for n in lengths}
+    reference = reference_mps[:, None]
+    reference_shares = {n: _place_shares(road, race, n, reference) for n in lengths}
+    known: dict[tuple[int, int, int], tuple[FloatArray, FloatArray]] = {}
+    for q, line in enumerate(lines):
+        for place, i in enumerate(line):
+            key = (i, len(line), place)
+            if key not in known:
+                known[key] = (
+                    _wheel_work(road, race, i, shares[len(line)][..., place], speed_mps),
+                    _wheel_work(road, race, i, reference_shares[len(line)][..., place], reference)[:, 0],
+                )
+            road_work[:, q, :, i], at_reference[:, q, i] = known[key]
+    extra_road = (BICYCLE_LENGTH_M + race.wheel_gap_m) / road.length_m
+    changeover = np.maximum(at_reference, 0.0) * extra_road[:, None, None]
+    swing_off: dict[tuple[int, int], FloatArray] = {}
+    n_sitters = sum(not rider.pulls for rider in riders)
+    for q, line in enumerate(lines):
+        leader, n_pulling = line[0], len(line) - n_sitters
+        key_off = (leader, len(line))
+        if key_off not in swing_off and n_pulling > 1:
+            who = riders[leader]
+            swing_off[key_off] = changeover_work(
+                np.maximum(reference_mps, manoeuvre(n_pulling, race.wheel_gap_m).drift_speed_mps + 0.5),
+                mass_kg=who.total_mass_kg,
+                cda_m2=who.cda_m2,
+                last_wheel_share=reference_shares[len(line)][:, 0, n_pulling - 1],
+                grade=road.segments.grade,
+                headwind_mps=road.headwind_mps,
+                air_density=road.air_density,
+                crr=race.crr,
+                n_riders=n_pulling,
+                wheel_gap_m=race.wheel_gap_m,
+            )
+        if n_pulling > 1:
+            changeover[:, q, leader] += swing_off[key_off]
+    return road_work, changeover
+
+
+def _average_rider(race: Race) -> tuple[float, float]:
+    """Mean total mass (kg) and mean drag area (m2) of the team."""
+    riders = race.team.riders
+    return (
+        float(np.mean([rider.total_mass_kg for rider in riders])),
+        float(np.mean([rider.cda_m2 for rider in riders])),
+    )
+
+
+def _front_power(road: Road, race: Race, speed_mps: FloatArray) -> FloatArray:
+    """Steady front power of the team's average rider at speeds ``(n_segments, n_speeds)`` (W)."""
+    mass, cda = _average_rider(race)
+    return road_load_power(
+        speed_mps,
+        mass_kg=mass,
+        drag_area_m2=cda,
+        grade=road.segments.grade[:, None],
+        headwind_mps=road.headwind_mps[:, None],
+        air_density=road.air_density[:, None],
+        crr=race.crr,
+    )
+
+
+def _surge_limits(road: Road, race: Race, reference_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Largest rise of front power (W) and speed (m/s) at the start of each segment; ``inf`` where free."""
+    segments, limits = road.segments, race.limits
+    mass, cda = _average_rider(race)
+
+    def load(places: slice, speed: FloatArray) -> FloatArray:
+        return road_load_power(
+            speed,
+            mass_kg=mass,
+            drag_area_m2=cda,
+            grade=segments.grade[places],
+            headwind_mps=road.headwind_mps[places],
+            air_density=road.air_density[places],
+            crr=race.crr,
+        )
+
+    before, after = slice(None, -1), slice(1, None)
+    speed_before = reference_mps[before]
+    asked = power_asked_by_road_w(load(before, speed_before), load(after, speed_before))
+    surge_w = np.full(road.n_segments, np.inf)
+    surge_mps = np.full(road.n_segments, np.inf)
+    power_applies = power_surge_applies(segments.accelerating, segments.bend)
+    speed_applies = speed_surge_applies(
+        segments.accelerating, segments.bend, segments.grade, road.headwind_mps
+    )
+    surge_w[1:][power_applies] = limits.surge_w + asked[power_applies]
+    surge_mps[1:][speed_applies] = limits.surge_kmh / 3.6
+    return surge_w, surge_mps

@@ -1,0 +1,253 @@
+"""Search for a rotation plan in one cyclic order: relaxation, first path, local search, windows.
+
+Every step works on restrictions of the one compiled model (:mod:`ttt_opt.rotation_paths`): a path of pulls is valued by
+its linear programme, in which only speeds are free; neighbouring paths are ranked by the price of W' in that programme
+before any of them is valued.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from ttt_models.rotation import JOULE_PER_UNIT, RotationData
+
+from ttt_opt.rotation_paths import (
+    CompiledRotation,
+    PullPath,
+    best_path,
+    path_of,
+    restrict_to_path,
+    restrict_to_window,
+)
+from ttt_opt.solver import FloatArray, IntArray, solve
+
+INFINITY = float("inf")
+
+TRIED_PER_STEP = 80
+"""Neighbours valued before a path counts as locally best."""
+WINDOW_PULLS = 9
+"""Pulls of a window that is solved as a mixed-integer programme."""
+WINDOW_NODES = 400
+DURATION_TOLERANCE = 0.02
+"""A pull may miss its bounds by this share at the speeds of another path: its own speeds will differ."""
+
+
+@dataclass(frozen=True)
+class ValuedPath:
+    """A path with the best speeds for it.
+
+    Attributes
+    ----------
+    path : tuple of int
+    time_s : float
+        Finish time (s); ``inf``: no speeds keep all limits.
+    mix : ndarray (n_segments, n_speeds) or None
+        Share of each segment ridden at each speed of the grid.
+    price : ndarray (n_segments, n_riders) or None
+        Time that one more kJ of W' would save (s/kJ).
+    values : ndarray (n_columns,) or None
+        Of all columns of the model.
+    """
+
+    path: PullPath
+    time_s: float
+    mix: FloatArray | None = None
+    price: FloatArray | None = None
+    values: FloatArray | None = None
+
+
+@dataclass
+class PathValuer:
+    """Values paths by linear programmes, each started from the basis of the one before."""
+
+    compiled: CompiledRotation
+    known: dict[PullPath, ValuedPath] = field(default_factory=dict)
+    n_solved: int = 0
+    _column_basis: IntArray | None = None
+    _row_basis: IntArray | None = None
+
+    def value(self, path: PullPath) -> ValuedPath:
+        """The best speeds for a path."""
+        if path in self.known:
+            return self.known[path]
+        compiled = self.compiled
+        small = restrict_to_path(compiled, path)
+        basis = None
+        if self._column_basis is not None and self._row_basis is not None:
+            basis = self._column_basis[small.columns], self._row_basis[small.rows]
+        outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None)
+        self.n_solved += 1
+        if outcome.values is None or outcome.row_duals is None or outcome.basis is None:
+            found = ValuedPath(path, INFINITY)
+        else:
+            if self._column_basis is None or self._row_basis is None:
+                self._column_basis = np.zeros(compiled.model.n_columns, dtype=np.int64)
+                self._row_basis = np.ones(len(compiled.model.row_lower), dtype=np.int64)
+            self._column_basis[small.columns], self._row_basis[small.rows] = outcome.basis
+            values = small.expand(outcome.values)
+            duals = np.zeros(len(compiled.model.row_lower))
+            duals[small.rows] = outcome.row_duals
+            found = ValuedPath(
+                path, outcome.objective, values[compiled.mix_column].sum(axis=1), prices(compiled, duals), values
+            )
+        self.known[path] = found
+        return found
+
+
+def prices(compiled: CompiledRotation, row_duals: FloatArray) -> FloatArray:
+    """Price of W' per segment and rider (s/kJ), the highest over the lines."""
+    rows = compiled.balance_row
+    return np.asarray(np.where(rows >= 0, np.abs(row_duals[rows]), 0.0).max(axis=1), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class ArcPrices:
+    """Cost of every arc and changeover at fixed speeds and fixed prices of W' (s)."""
+
+    arc: FloatArray
+    move: FloatArray
+
+    def of(self, data: RotationData, path: PullPath) -> float:
+        """Cost of a path."""
+        total = float(self.arc[list(path)].sum())
+        for a in path[:-1]:
+            total += float(self.move[data.arcs[a].end, data.arcs[a].line])
+        return total
+
+
+@dataclass(frozen=True)
+class ArcTable:
+    """Sums over the segments of every arc, by cumulative sums."""
+
+    data: RotationData
+    first: IntArray
+    end: IntArray
+    line: IntArray
+    leader: IntArray
+    member: FloatArray
+
+    @classmethod
+    def of(cls, data: RotationData) -> ArcTable:
+        """Index arrays of a model's arcs."""
+        member = np.zeros((len(data.lines), data.n_riders))
+        for q, line in enumerate(data.lines):
+            member[q, list(line)] = 1.0
+        return cls(
+            data,
+            np.array([arc.first for arc in data.arcs]),
+            np.array([arc.end for arc in data.arcs]),
+            np.array([arc.line for arc in data.arcs]),
+            np.array([line[0] for line in data.lines]),
+            member,
+        )
+
+    def sums(self, per_segment: FloatArray) -> FloatArray:
+        """Sum of a table ``(n_segments, n_lines)`` over each arc ``(n_arcs,)``."""
+        total = np.concatenate([np.zeros((1, per_segment.shape[1])), np.cumsum(per_segment, axis=0)])
+        return np.asarray(total[self.end, self.line] - total[self.first, self.line], dtype=np.float64)
+
+    def fits(self, mix: FloatArray) -> FloatArray:
+        """Which arcs keep the bounds on their duration at these speeds ``(n_arcs,)``, within a tolerance."""
+        time = (mix * self.data.time_s).sum(axis=1)[:, None]
+        longest = self.sums(time * self.data.per_longest[:, self.leader])
+        shortest = self.sums(time * self.data.per_shortest[:, self.leader])
+        return np.asarray(
+            (longest <= 1.0 + DURATION_TOLERANCE)
+            & ((shortest >= 1.0 - DURATION_TOLERANCE) | (self.end == self.data.n_segments))
+        )
+
+    def priced(self, mix: FloatArray, price: FloatArray) -> ArcPrices:
+        """Cost of W' used by every arc at these speeds and prices; ``inf`` where it does not fit."""
+        data = self.data
+        time = (mix * data.time_s).sum(axis=1)
+        square = (mix * data.speed_mps**2).sum(axis=1)
+        rise = np.diff(square, prepend=0.0)
+        work = np.einsum("sk,sqki->sqi", mix, data.road_work_j)
+        work = np.maximum(0.0, work + data.kinetic_j_per_v2 * rise[:, None, None])
+        above = work - data.cp_w * time[:, None, None]
+        use = np.where(above > 0.0, above, above * data.recovery_share[:, None, :]) / JOULE_PER_UNIT
+        arc = self.sums((use * price[:, None, :] * self.member).sum(axis=2))
+        move = (data.changeover_j * price[:, None, :]).sum(axis=2) / JOULE_PER_UNIT + data.changeover_s[:, None]
+        return ArcPrices(np.where(self.fits(mix), arc, INFINITY), move)
+
+
+def neighbours(data: RotationData, path: PullPath, index: dict[tuple[int, int, int], int]) -> Iterator[PullPath]:
+    """Paths with the same sequence of lines in which one run of changeovers comes one segment sooner or later."""
+    arcs = [data.arcs[a] for a in path]
+    bounds = [arc.first for arc in arcs] + [data.n_segments]
+    n_pulls, longest_run = len(arcs), 2 * len(data.lines[0])
+    for first in range(1, n_pulls):
+        for last in range(first, min(n_pulls, first + longest_run)):
+            for step in (-1, 1):
+                moved = bounds.copy()
+                for j in range(first, last + 1):
+                    moved[j] += step
+                changed = [
+                    index.get((moved[j], moved[j + 1], arcs[j].line), -1) for j in range(first - 1, last + 1)
+                ]
+                if -1 not in changed:
+                    yield (*path[: first - 1], *changed, *path[last + 1 :])
+
+
+def first_path(table: ArcTable, compiled: CompiledRotation, relaxed: FloatArray) -> PullPath | None:
+    """The chain of pulls that the relaxation supports best."""
+    data = compiled.data
+    mix = relaxed[compiled.mix_column].sum(axis=1)
+    support = relaxed[compiled.pull_column] * (table.end - table.first)
+    cost = np.where(table.fits(mix), -support, INFINITY)
+    return best_path(data, cost, np.zeros((data.n_segments, len(data.lines))))
+
+
+def improve_locally(
+    table: ArcTable,
+    valuer: PathValuer,
+    start: ValuedPath,
+    *,
+    stop: Callable[[], bool],
+    found: Callable[[ValuedPath], None],
+) -> ValuedPath:
+    """Walk to better neighbours until none of the most promising is better."""
+    data = table.data
+    index = {(arc.first, arc.end, arc.line): a for a, arc in enumerate(data.arcs)}
+    best = start
+    improved = True
+    while improved and not stop():
+        improved = False
+        if best.mix is None or best.price is None:
+            return best
+        costs = table.priced(best.mix, best.price)
+        ranked = sorted(
+            (costs.of(data, path), path) for path in set(neighbours(data, best.path, index)) if path not in valuer.known
+        )
+        for _, path in ranked[:TRIED_PER_STEP]:
+            if stop():
+                break
+            candidate = valuer.value(path)
+            if candidate.time_s < best.time_s - 1e-4:
+                best, improved = candidate, True
+                found(best)
+                break
+    return best
+
+
+def improve_window(
+    valuer: PathValuer, start: ValuedPath, first_pull: int, n_pulls: int, *, time_limit_s: float, seed: int
+) -> ValuedPath:
+    """Re-optimise a run of pulls as a mixed-integer programme, the rest of the path as it is."""
+    compiled = valuer.compiled
+    arcs = [compiled.data.arcs[a] for a in start.path]
+    last_pull = min(first_pull + n_pulls, len(arcs)) - 1
+    small = restrict_to_window(compiled, start.path, arcs[first_pull].first, arcs[last_pull].end)
+    outcome = solve(
+        small.model,
+        gap=1e-5,
+        node_limit=WINDOW_NODES,
+        time_limit_s=time_limit_s,
+        start=None if start.values is None else start.values[small.columns],
+        seed=seed,
+    )
+    if outcome.values is None or outcome.objective >= start.time_s - 1e-4:
+        return start
+    return valuer.value(path_of(compiled, small.expand(outcome.values)))

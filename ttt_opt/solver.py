@@ -1,0 +1,295 @@
+"""The one module that talks to the solver (HiGHS): linear and mixed-integer programmes as matrices."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import highspy
+import numpy as np
+import pyomo.environ as pyo
+from numpy.typing import NDArray
+from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
+from scipy.sparse import csc_array
+
+from ttt_opt.errors import SolverFailureError
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
+
+INFINITY = float("inf")
+
+
+@dataclass(frozen=True)
+class LinearModel:
+    """minimise ``cost @ x`` with ``row_lower <= matrix @ x <= row_upper`` and ``lower <= x <= upper``.
+
+    Attributes
+    ----------
+    matrix : csc_array (n_rows, n_columns)
+    row_lower, row_upper : ndarray (n_rows,)
+    cost, lower, upper : ndarray (n_columns,)
+    integer : ndarray of bool (n_columns,)
+    offset : float
+        Added to the objective.
+    """
+
+    matrix: csc_array
+    row_lower: FloatArray
+    row_upper: FloatArray
+    cost: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    integer: BoolArray
+    offset: float = 0.0
+
+    @property
+    def n_columns(self) -> int:
+        """Number of variables."""
+        return len(self.cost)
+
+
+@dataclass(frozen=True)
+class Restriction:
+    """A smaller model in which some variables are fixed, and where its columns and rows are in the large one."""
+
+    model: LinearModel
+    columns: IntArray
+    rows: IntArray
+    fixed: FloatArray
+
+    def expand(self, values: FloatArray) -> FloatArray:
+        """Values of all columns of the large model."""
+        full = self.fixed.copy()
+        full[self.columns] = values
+        return full
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the solver found, and why it stopped: two facts, both kept.
+
+    Attributes
+    ----------
+    stopped_because : str
+        ``optimal``, ``infeasible``, ``time limit``, ``node limit``, ``interrupted`` or ``unbounded``.
+    values : ndarray (n_columns,) or None
+        The best solution found.
+    objective, bound : float
+        Value of that solution (``inf`` without one) and proven bound (``-inf`` without one).
+    row_duals : ndarray (n_rows,) or None
+        For linear programmes solved to optimality.
+    basis : object or None
+        To start a similar linear programme from.
+    seconds : float
+    """
+
+    stopped_because: str
+    values: FloatArray | None
+    objective: float
+    bound: float
+    row_duals: FloatArray | None
+    basis: tuple[IntArray, IntArray] | None
+    seconds: float
+
+
+def solver_version() -> str:
+    """Name and version of the solver."""
+    return f"HiGHS {highspy.Highs().version()}"
+
+
+Named = list[tuple[str, Any]]
+"""(component name, index) of each column or row."""
+
+
+def compile_model(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
+    """Matrix form of a Pyomo model, and the names of its columns and rows."""
+    form = LinearStandardFormCompiler().write(model, mixed_form=True)
+    rhs = np.asarray(form.rhs, dtype=np.float64)
+    kind = np.array([row.bound_type for row in form.rows])
+    bounds = [variable.bounds for variable in form.columns]
+    linear = LinearModel(
+        matrix=csc_array(form.A),
+        row_lower=np.where(kind <= 0, rhs, -INFINITY),
+        row_upper=np.where(kind >= 0, rhs, INFINITY),
+        cost=np.asarray(form.c.todense(), dtype=np.float64).ravel(),
+        lower=np.array([-INFINITY if low is None else low for low, _ in bounds]),
+        upper=np.array([INFINITY if high is None else high for _, high in bounds]),
+        integer=np.array([variable.is_integer() or variable.is_binary() for variable in form.columns]),
+        offset=float(form.c_offset[0]),
+    )
+    columns = [(variable.parent_component().local_name, variable.index()) for variable in form.columns]
+    rows = [(row.constraint.parent_component().local_name, row.constraint.index()) for row in form.rows]
+    return linear, columns, rows
+
+
+def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray, drop_rows: IntArray) -> Restriction:
+    """Fix the columns that are not kept at ``fixed``; drop the rows that become empty and ``drop_rows``."""
+    columns = np.flatnonzero(keep)
+    fixed = np.where(keep, 0.0, fixed)
+    activity = model.matrix @ fixed
+    matrix = model.matrix[:, columns]
+    used = np.zeros(matrix.shape[0], dtype=bool)
+    used[matrix.indices] = True
+    used[drop_rows] = False
+    rows = np.flatnonzero(used)
+    return Restriction(
+        model=LinearModel(
+            matrix=csc_array(matrix.tocsr()[rows].tocsc()),
+            row_lower=model.row_lower[rows] - activity[rows],
+            row_upper=model.row_upper[rows] - activity[rows],
+            cost=model.cost[columns],
+            lower=model.lower[columns],
+            upper=model.upper[columns],
+            integer=model.integer[columns],
+            offset=model.offset + float(model.cost @ fixed),
+        ),
+        columns=columns,
+        rows=rows,
+        fixed=fixed,
+    )
+
+
+_REASONS = {
+    highspy.HighsModelStatus.kOptimal: "optimal",
+    highspy.HighsModelStatus.kInfeasible: "infeasible",
+    highspy.HighsModelStatus.kUnboundedOrInfeasible: "infeasible",
+    highspy.HighsModelStatus.kUnbounded: "unbounded",
+    highspy.HighsModelStatus.kTimeLimit: "time limit",
+    highspy.HighsModelStatus.kSolutionLimit: "node limit",
+    highspy.HighsModelStatus.kIterationLimit: "iteration limit",
+    highspy.HighsModelStatus.kInterrupt: "interrupted",
+    highspy.HighsModelStatus.kObjectiveBound: "infeasible",
+    highspy.HighsModelStatus.kObjectiveTarget: "optimal",
+}
+
+
+def solve(
+    model: LinearModel,
+    *,
+    relax: bool = False,
+    interior_point: bool = False,
+    time_limit_s: float = INFINITY,
+    gap: float = 1e-6,
+    node_limit: int | None = None,
+    cutoff: float = INFINITY,
+    start: FloatArray | None = None,
+    basis: tuple[IntArray, IntArray] | None = None,
+    presolve: bool = True,
+    crossover: bool = True,
+    seed: int = 0,
+    progress: Callable[[float, float], None] | None = None,
+    interruptible: bool = False,
+) -> Outcome:
+    """Solve a linear or mixed-integer programme.
+
+    Parameters
+    ----------
+    relax : bool
+        Ignore that variables are integer.
+    interior_point : bool
+        Interior point instead of simplex; with ``crossover=False`` it gives no basis.
+    time_limit_s, gap, node_limit
+        When to stop: seconds, relative gap, nodes of the search tree.
+    cutoff : float
+        Solutions that are not better than this are of no interest.
+    start : ndarray (n_columns,), optional
+        A feasible solution to begin with.
+    basis : pair of ndarray, optional
+        Basis of a similar linear programme, from :class:`Outcome`.
+    progress : callable, optional
+        Called with (best objective, bound) while a mixed-integer programme runs.
+    interruptible : bool
+        Let Ctrl-C end the search and keep the best solution.
+
+    Raises
+    ------
+    SolverFailureError
+        The solver failed for another reason than infeasibility or a limit.
+    """
+    began = time.perf_counter()
+    highs = highspy.Highs()
+    highs.setOptionValue("output_flag", False)
+    highs.setOptionValue("threads", 1)
+    highs.setOptionValue("random_seed", seed)
+    highs.setOptionValue("mip_rel_gap", gap)
+    if time_limit_s < INFINITY:
+        highs.setOptionValue("time_limit", max(time_limit_s, 0.01))
+    if node_limit is not None:
+        highs.setOptionValue("mip_max_nodes", node_limit)
+    if interior_point:
+        highs.setOptionValue("solver", "ipm")
+        highs.setOptionValue("run_crossover", "on" if crossover else "off")
+    if not presolve:
+        highs.setOptionValue("presolve", "off")
+    if cutoff < INFINITY:
+        highs.setOptionValue("objective_bound", cutoff)
+    is_mip = bool(model.integer.any()) and not relax
+    highs.passModel(_lp(model, is_mip))
+    if basis is not None:
+        columns, rows = basis
+        highs_basis = highspy.HighsBasis()
+        highs_basis.col_status = [highspy.HighsBasisStatus(int(v)) for v in columns]
+        highs_basis.row_status = [highspy.HighsBasisStatus(int(v)) for v in rows]
+        highs_basis.valid = True
+        highs.setBasis(highs_basis)
+    if start is not None:
+        solution = highspy.HighsSolution()
+        solution.col_value = start.tolist()
+        highs.setSolution(solution)
+    if progress is not None and is_mip:
+        highs.cbMipLogging += lambda event: progress(
+            event.data_out.mip_primal_bound + model.offset, event.data_out.mip_dual_bound + model.offset
+        )
+    if interruptible:
+        highs.HandleKeyboardInterrupt = True
+        highs.solve()
+    else:
+        highs.run()
+    status = highs.getModelStatus()
+    if status not in _REASONS:
+        raise SolverFailureError(f"the solver stopped with status '{highs.modelStatusToString(status)}'")
+    info = highs.getInfo()
+    solution = highs.getSolution()
+    has_values = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    values = np.asarray(solution.col_value, dtype=np.float64) if has_values else None
+    objective = float(info.objective_function_value) if has_values else INFINITY
+    if is_mip:
+        bound = float(info.mip_dual_bound)
+        duals, new_basis = None, None
+    else:
+        optimal = _REASONS[status] == "optimal"
+        bound = objective if optimal else -INFINITY
+        duals = np.asarray(solution.row_dual, dtype=np.float64) if solution.dual_valid else None
+        found = highs.getBasis()
+        new_basis = (
+            (
+                np.array([int(v) for v in found.col_status], dtype=np.int64),
+                np.array([int(v) for v in found.row_status], dtype=np.int64),
+            )
+            if found.valid
+            else None
+        )
+    return Outcome(
+        _REASONS[status], values, objective, bound, duals, new_basis, time.perf_counter() - began
+    )
+
+
+def _lp(model: LinearModel, is_mip: bool) -> highspy.HighsLp:
+    lp = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = model.n_columns, len(model.row_lower)
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = model.cost, model.lower, model.upper
+    lp.row_lower_, lp.row_upper_ = model.row_lower, model.row_upper
+    lp.offset_ = model.offset
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = model.matrix.indptr
+    lp.a_matrix_.index_ = model.matrix.indices
+    lp.a_matrix_.value_ = model.matrix.data
+    if is_mip:
+        lp.integrality_ = [
+            highspy.HighsVarType.kInteger if flag else highspy.HighsVarType.kContinuous for flag in model.integer
+        ]
+    return lp
