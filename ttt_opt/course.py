@@ -14,7 +14,7 @@ from scipy.linalg import cho_solve_banded, cholesky_banded, solveh_banded
 from scipy.ndimage import median_filter
 
 from ttt_opt.errors import InputError
-from ttt_opt.gpx import RawTrack, read_track
+from ttt_opt.gpx import RawTrack, count_of, read_track
 
 FloatArray = NDArray[np.float64]
 
@@ -170,9 +170,11 @@ def _pieces(track: RawTrack, notes: list[str]) -> list[_Path]:
         edges = [0, *breaks.tolist(), len(piece)]
         pieces.extend(piece[a:b] for a, b in itertools.pairwise(edges))
     if null_island:
-        notes.append(f"{null_island} points at latitude 0, longitude 0 (no satellite fix) were left out.")
+        notes.append(
+            f"{count_of(null_island, 'point')} at latitude 0, longitude 0 (no satellite fix) left out."
+        )
     if repeated:
-        notes.append(f"{repeated} repeated points were left out.")
+        notes.append(f"{count_of(repeated, 'repeated point')} left out.")
     return [piece for piece in pieces if len(piece) > 0]
 
 
@@ -231,11 +233,11 @@ def _jumps(file: str, path: _Path, notes: list[str]) -> _Path:
     )
     if start > 0:
         notes.append(
-            f"The first {start} points lie {length[start - 1]:.0f} m off the rest and were left out."
+            f"Left out the first {count_of(start, 'point')}, {length[start - 1]:.0f} m off the rest."
         )
     if end < len(path):
         notes.append(
-            f"The last {len(path) - end} points lie {length[end - 1]:.0f} m off the rest and were left out."
+            f"Left out the last {count_of(len(path) - end, 'point')}, {length[end - 1]:.0f} m off the rest."
         )
     path, length = path[start:end], length[start : end - 1]
     distance = np.concatenate(([0.0], np.cumsum(length)))
@@ -288,7 +290,9 @@ def _known_elevation(file: str, distance: FloatArray, elevation: FloatArray, not
                 f"is missing from {_km(edges[widest])} to {_km(edges[widest + 1])}, and at most "
                 f"{LONGEST_ELEVATION_GAP_M:g} m can be filled; {remedy}",
             )
-        notes.append(f"Missing elevation of {int((~known).sum())} points was filled along straight lines.")
+        notes.append(
+            f"Missing elevation of {count_of(int((~known).sum()), 'point')} filled along straight lines."
+        )
     return np.interp(distance, distance[known], elevation[known])
 
 
@@ -303,15 +307,15 @@ def _believable_elevation(distance: FloatArray, elevation: FloatArray, notes: li
         if wild.any():
             worst = float(np.abs(elevation - usual)[wild].max())
             notes.append(
-                f"{int(wild.sum())} elevations up to {worst:.0f} m off their neighbours were replaced."
+                f"{count_of(int(wild.sum()), 'elevation')} up to {worst:.0f} m off the neighbours replaced."
             )
             elevation = np.interp(distance, distance[~wild], elevation[~wild])
     rise = np.diff(elevation)
     steps = np.flatnonzero(np.abs(rise) > np.maximum(ELEVATION_ERROR_M, ELEVATION_ERROR_GRADE * length))
     if len(steps):
         notes.append(
-            f"Elevation steps at {len(steps)} places, the largest {np.abs(rise[steps]).max():.0f} m at "
-            f"{_km(distance[steps[np.argmax(np.abs(rise[steps]))]])}, are no road and were taken out."
+            f"{count_of(len(steps), 'elevation step')} that no road has taken out, the largest "
+            f"{np.abs(rise[steps]).max():.0f} m at {_km(distance[steps[np.argmax(np.abs(rise[steps]))]])}."
         )
         rise[steps] = 0.0
         elevation = elevation[0] + np.concatenate(([0.0], np.cumsum(rise)))

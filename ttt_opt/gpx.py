@@ -221,6 +221,11 @@ class _Reader:
         points.elevation.append(value)
 
 
+def count_of(number: int, thing: str) -> str:
+    """A number with the thing counted, in singular or plural: ``1 point``, ``2 points``."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def _clean_name(text: str) -> str:
     """The name on one line, without control or formatting characters, cut to a bearable length."""
     spaced = " ".join(text.split())
@@ -313,19 +318,23 @@ def read_track(path: Path) -> RawTrack:
         kind, points, other = "route", other, points
     n_points = len(points.latitude)
     if n_points < 2:
-        what = f"{reader.waypoints} waypoints but no track" if reader.waypoints else "no track or route"
+        what = (
+            f"{count_of(reader.waypoints, 'waypoint')} but no track"
+            if reader.waypoints
+            else "no track or route"
+        )
         raise InputError(str(path), "", f"holds {what} of at least two points; export the course as a track")
     if len(other.latitude) > 0:
         notes.append(
             f"The file holds both a track and a route; the {kind} ({n_points} points) is the course, "
-            f"the other ({len(other.latitude)} points) is left out."
+            f"the other ({count_of(len(other.latitude), 'point')}) is left out."
         )
     if 0 < points.without_elevation < n_points:
-        notes.append(f"{points.without_elevation} of {n_points} points have no elevation.")
+        notes.append(f"Elevation is missing at {points.without_elevation} of {n_points} points.")
     if points.impossible_elevation:
         notes.append(
-            f"{points.impossible_elevation} elevations outside {LOWEST_ELEVATION_M:g} to "
-            f"{HIGHEST_ELEVATION_M:g} m count as missing."
+            f"{count_of(points.impossible_elevation, 'elevation')} outside {LOWEST_ELEVATION_M:g} to "
+            f"{HIGHEST_ELEVATION_M:g} m left out as impossible."
         )
     name = next(
         (

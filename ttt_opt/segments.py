@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from ttt_opt.course import Course
 from ttt_opt.physics import cornering_speed
@@ -17,8 +17,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 20.0, 400.0
-CLIMB_GRADE = 0.025
-STILL_CLIMB_GRADE = 0.015
+STEEP_GRADE = 0.025
+TERRAIN_CHANGE_M = 1.0
 SHORTEST_TERRAIN_M = 150.0
 BEND_MARGIN = 1.1
 LONGEST_BEND_SEGMENT_M = 60.0
@@ -102,25 +102,35 @@ def terrain_of(course: Course) -> NDArray[np.int8]:
 
     Notes
     -----
-    A climb begins where the mean grade over 150 m exceeds 2.5 % and ends where it falls below 1.5 %; it must
-    last at least 150 m and exceed 2.5 % on the whole. Descents alike. The figures are our choice.
+    Climbs are where the road rises by more than 2.5 %, descents where it falls by more. The labels are those
+    that gather the most height beyond 2.5 %, less 1 m for every change of label, found by dynamic
+    programming: so a short easing does not end a climb, nor does a bump begin one. Stretches shorter than
+    150 m become flat. The figures are our choice.
+
+    References
+    ----------
+    Viterbi, A. J. (1967), Error bounds for convolutional codes, IEEE Transactions on Information Theory 13.
     """
-    step = course.distance_m[1]
-    window = max(1, round(SHORTEST_TERRAIN_M / step))
-    mean = uniform_filter1d(course.grade, window, mode="nearest")
-    terrain = np.zeros(len(mean), dtype=np.int8)
-    for sign in (1, -1):
-        within = np.concatenate(([0], (sign * mean > STILL_CLIMB_GRADE).astype(np.int8), [0]))
-        starts, ends = np.flatnonzero(np.diff(within) == 1), np.flatnonzero(np.diff(within) == -1)
-        for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-            steep = np.flatnonzero(sign * mean[start:end] > CLIMB_GRADE)
-            long_enough = (end - start) * step >= SHORTEST_TERRAIN_M
-            if len(steep) and long_enough:
-                first = start + int(steep[0])
-                if (end - first) * step < SHORTEST_TERRAIN_M:
-                    first = start
-                if sign * course.grade[first:end].mean() > CLIMB_GRADE:
-                    terrain[first:end] = sign
+    step = float(course.distance_m[1])
+    labels = (-1, 0, 1)
+    gains = [(label * course.grade - abs(label) * STEEP_GRADE) * step for label in labels]
+    best = [0.0, 0.0, 0.0]
+    came_from: list[list[int]] = []
+    for gain in zip(*(values.tolist() for values in gains), strict=True):
+        top = max(best)
+        leader = best.index(top)
+        stays = [own >= top - TERRAIN_CHANGE_M for own in best]
+        came_from.append([own if stay else leader for own, stay in enumerate(stays)])
+        best = [max(own, top - TERRAIN_CHANGE_M) + gained for own, gained in zip(best, gain, strict=True)]
+    state = best.index(max(best))
+    terrain = np.zeros(len(came_from), dtype=np.int8)
+    for interval in range(len(came_from) - 1, -1, -1):
+        terrain[interval] = labels[state]
+        state = came_from[interval][state]
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(terrain)) + 1, [len(terrain)])).tolist()
+    for first, last in itertools.pairwise(edges):
+        if (last - first) * step < SHORTEST_TERRAIN_M:
+            terrain[first:last] = 0
     return terrain
 
 
@@ -140,7 +150,8 @@ def _bends(course: Course, wet: bool, speed: FloatArray, shortest: int) -> list[
         last = end - 1
         while last - start < shortest:
             start, last = (start - 1, last) if (last - start) % 2 else (start, last + 1)
-        start, last = max(start, 0), min(last, n_samples - 1)
+        shift = max(-start, 0) - max(last - (n_samples - 1), 0)
+        start, last = start + shift, last + shift
         if found and start - found[-1][1] < shortest:
             start = found.pop()[0]
         if start < shortest:
@@ -163,7 +174,7 @@ def _fixed_cuts(
     last = len(course.distance_m) - 1
     cuts = {0, last}
     for start, end in bends:
-        parts = max(1, round((end - start) * step / LONGEST_BEND_SEGMENT_M))
+        parts = math.ceil((end - start) * step / LONGEST_BEND_SEGMENT_M)
         cuts.update(np.linspace(start, end, parts + 1).round().astype(int).tolist())
     ahead = [start for start, _ in bends] + [last]
     accelerating = np.zeros(last, dtype=np.bool_)
@@ -281,7 +292,7 @@ def cut_segments(
     step = float(course.distance_m[1])
     grade = course.grade
     speed = np.asarray(reference_speed(grade), dtype=np.float64)
-    shortest = int(np.ceil(SHORTEST_SEGMENT_M / step - 1e-9))
+    shortest = math.ceil(SHORTEST_SEGMENT_M / step - 1e-9)
     longest = int(LONGEST_SEGMENT_M / step + 1e-9)
     terrain = terrain_of(course)
     bends = _bends(course, wet, speed, shortest)

@@ -1,0 +1,276 @@
+"""Segments: that they cover the course, fit its shape, and that the cuts are the best ones."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from ttt_opt.course import Course
+from ttt_opt.physics import cornering_speed
+from ttt_opt.segments import Segments, _best_cuts, cut_segments, terrain_of
+
+FloatArray = NDArray[np.float64]
+
+
+def reference_speed(grade: FloatArray) -> FloatArray:
+    """Plain stand-in: 45 km/h on the flat, slower uphill, faster downhill."""
+    return np.clip(12.5 * np.exp(-8.0 * grade), 4.0, 20.0)
+
+
+def course_of(
+    grades: list[tuple[float, float]],
+    bends: tuple[tuple[float, float, float], ...] = (),
+    headings: tuple[tuple[float, float], ...] = ((0.0, 0.0),),
+) -> Course:
+    """Course from (length in m, grade), bends (from, to, radius in m) and headings (from m, degrees)."""
+    grade = np.concatenate([np.full(round(length / 10.0), value) for length, value in grades])
+    distance = 10.0 * np.arange(len(grade) + 1)
+    radius = np.full(len(distance), np.inf)
+    for first, last, value in bends:
+        radius[(distance >= first) & (distance <= last)] = value
+    heading = np.zeros(len(distance))
+    for start, value in headings:
+        heading[distance >= start] = value
+    return Course(
+        name="made here",
+        distance_m=distance,
+        elevation_m=100.0 + np.concatenate(([0.0], np.cumsum(10.0 * grade))),
+        latitude_deg=np.full(len(distance), 50.0),
+        longitude_deg=np.full(len(distance), 6.0),
+        heading_deg=heading,
+        bend_radius_m=radius,
+        repairs=(),
+        total_climb_m=0.0,
+    )
+
+
+def cut(course: Course, *, wet: bool = False, seconds: float = 15.0) -> Segments:
+    return cut_segments(course, wet=wet, reference_speed=reference_speed, seconds=seconds)
+
+
+def check_cover(segments: Segments, course: Course) -> None:
+    assert segments.start_m[0] == 0.0
+    assert segments.end_m[-1] == course.length_m
+    assert (segments.start_m[1:] == segments.end_m[:-1]).all()
+    assert segments.length_m.min() >= 20.0
+    assert segments.length_m.max() <= 400.0
+    rise = (segments.grade * segments.length_m).sum()
+    assert rise == pytest.approx(course.elevation_m[-1] - course.elevation_m[0], abs=1e-9)
+
+
+def test_level_road() -> None:
+    course = course_of([(5000.0, 0.0)])
+    segments = cut(course)
+    check_cover(segments, course)
+    assert segments.length_m[:2].tolist() == [50.0, 100.0]
+    assert segments.accelerating.tolist() == [True, True] + [False] * (len(segments.length_m) - 2)
+    duration = segments.length_m[2:] / 12.5
+    assert duration == pytest.approx(15.0, abs=1.0)
+    assert set(segments.terrain) == {"flat"}
+    assert not segments.bend.any()
+    assert np.isinf(segments.speed_cap_mps).all()
+    assert (segments.grade == 0.0).all()
+    assert (segments.elevation_m == 100.0).all()
+
+
+@pytest.mark.parametrize("seconds", [8.0, 15.0, 25.0])
+def test_wished_duration(seconds: float) -> None:
+    segments = cut(course_of([(8000.0, 0.0)]), seconds=seconds)
+    assert segments.length_m[2:] / 12.5 == pytest.approx(seconds, rel=0.11)
+
+
+def test_climb_and_descent_are_cut_finer() -> None:
+    course = course_of([(2000.0, 0.0), (2000.0, 0.07), (2000.0, -0.07), (2000.0, 0.0)])
+    segments = cut(course)
+    check_cover(segments, course)
+    kinds = [kind for kind, _ in itertools.groupby(segments.terrain)]
+    assert kinds == ["flat", "climb", "descent", "flat"]
+    terrain = np.array(segments.terrain)
+    duration = segments.length_m / reference_speed(segments.grade)
+    assert np.median(duration[terrain == "climb"]) == pytest.approx(15.0, abs=1.5)
+    assert np.median(duration[terrain == "descent"]) == pytest.approx(12.0, abs=1.5)
+    for boundary in (2000.0, 4000.0, 6000.0):
+        assert boundary in segments.end_m
+
+
+@pytest.mark.parametrize("grades", [(0.01, -0.015), (0.0, 0.02), (0.04, 0.09)])
+def test_change_of_grade_ends_a_segment(grades: tuple[float, float]) -> None:
+    course = course_of([(1530.0, grades[0]), (1530.0, grades[1])])
+    segments = cut(course)
+    check_cover(segments, course)
+    assert 1530.0 in segments.end_m
+    assert np.isclose(segments.grade[:, None], grades).any(axis=1).all()
+
+
+def test_change_of_heading_ends_a_segment() -> None:
+    course = course_of([(3060.0, 0.0)], headings=((0.0, 350.0), (1530.0, 40.0)))
+    segments = cut(course)
+    assert 1530.0 in segments.end_m
+    assert segments.heading_deg[segments.end_m <= 1530.0] == pytest.approx(350.0)
+    assert segments.heading_deg[segments.start_m >= 1530.0] == pytest.approx(40.0)
+
+
+def test_mean_heading_across_north() -> None:
+    course = course_of([(600.0, 0.0)])
+    course = replace(course, heading_deg=np.where(np.arange(61) % 2 == 0, 358.0, 4.0))
+    assert ((cut(course).heading_deg + 180.0) % 360.0 - 180.0) == pytest.approx(1.0, abs=0.7)
+
+
+# --- bends -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("wet", [False, True])
+def test_bend_has_its_own_segment_and_two_to_accelerate(wet: bool) -> None:
+    course = course_of([(4000.0, 0.0)], bends=((1990.0, 2010.0, 12.0),))
+    segments = cut(course, wet=wet)
+    check_cover(segments, course)
+    (at,) = np.flatnonzero(segments.bend)
+    assert segments.start_m[at] <= 1990.0
+    assert segments.end_m[at] >= 2010.0
+    assert 20.0 <= segments.length_m[at] <= 40.0
+    assert segments.speed_cap_mps[at] == pytest.approx(float(cornering_speed(12.0, wet)))
+    assert segments.length_m[at + 1 : at + 3].tolist() == [50.0, 90.0]
+    assert np.flatnonzero(segments.accelerating).tolist() == [0, 1, at + 1, at + 2]
+
+
+def test_single_sample_bend_gets_twenty_metres() -> None:
+    segments = cut(course_of([(4000.0, 0.0)], bends=((2000.0, 2000.0, 5.0),)))
+    (at,) = np.flatnonzero(segments.bend)
+    assert segments.start_m[at] < 2000.0 < segments.end_m[at]
+    assert segments.length_m[at] == 20.0
+
+
+def test_wide_bend_matters_only_where_it_slows_riders() -> None:
+    # 45 m: 12.5 m/s dry at 3.5 m/s2, below 1.1 times 12.5 m/s on the flat, above it on a climb of 4 %.
+    bend = ((1990.0, 2010.0, 45.0),)
+    assert cut(course_of([(4000.0, 0.0)], bends=bend)).bend.sum() == 1
+    assert cut(course_of([(4000.0, 0.04)], bends=bend)).bend.sum() == 0
+    assert cut(course_of([(4000.0, 0.04)], bends=bend), wet=True).bend.sum() == 1
+
+
+def test_long_bend_is_divided() -> None:
+    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2150.0, 40.0),))
+    segments = cut(course)
+    assert segments.length_m[segments.bend].tolist() == pytest.approx([50.0, 50.0, 50.0])
+
+
+def test_neighbouring_bends_merge_and_the_tighter_one_counts() -> None:
+    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2010.0, 40.0), (2030.0, 2040.0, 15.0)))
+    segments = cut(course)
+    check_cover(segments, course)
+    assert segments.bend.sum() == 1
+    assert segments.speed_cap_mps[segments.bend] == pytest.approx(float(cornering_speed(15.0, False)))
+
+
+def test_bend_soon_after_another_shortens_the_acceleration() -> None:
+    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2020.0, 15.0), (2090.0, 2110.0, 15.0)))
+    segments = cut(course)
+    check_cover(segments, course)
+    assert segments.bend.sum() == 2
+    first, second = np.flatnonzero(segments.bend)
+    assert segments.accelerating[first + 1 : second].all()
+
+
+@pytest.mark.parametrize("at", [0.0, 10.0, 30.0, 60.0, 3960.0, 3990.0, 4000.0])
+def test_bend_at_start_or_finish(at: float) -> None:
+    course = course_of([(4000.0, 0.0)], bends=((at, at, 8.0),))
+    segments = cut(course)
+    check_cover(segments, course)
+    assert segments.bend.sum() == 1
+
+
+# --- terrain -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("grades", "expected"),
+    [
+        ([(1000.0, 0.0), (100.0, 0.06), (1000.0, 0.0)], {0}),  # too short: 100 m
+        ([(1000.0, 0.0), (400.0, 0.02), (1000.0, 0.0)], {0}),  # not steep enough
+        ([(1000.0, 0.0), (400.0, 0.05), (1000.0, 0.0)], {0, 1}),
+        ([(1000.0, 0.0), (400.0, -0.05), (1000.0, 0.0)], {0, -1}),
+        ([(500.0, 0.05), (80.0, 0.005), (500.0, 0.05)], {1}),  # a short easing does not end a climb
+    ],
+)
+def test_terrain(grades: list[tuple[float, float]], expected: set[int]) -> None:
+    assert set(terrain_of(course_of(grades)).tolist()) == expected
+
+
+def test_terrain_of_a_climb_starts_where_it_starts() -> None:
+    terrain = terrain_of(course_of([(1000.0, 0.0), (600.0, 0.06), (1000.0, 0.0)]))
+    climb = np.flatnonzero(terrain == 1)
+    assert (climb[0], climb[-1]) == (100, 159)
+
+
+# --- the cuts are the best ones ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_cuts_against_trying_all(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n, shortest, longest = 12, 2, 6
+    share = rng.uniform(0.15, 0.5, n)
+    road = rng.normal(0.0, 1.0, (n, 2)).cumsum(axis=0)
+
+    def cost(ends: tuple[int, ...]) -> float:
+        total = 0.0
+        for a, b in itertools.pairwise((0, *ends)):
+            if not shortest <= b - a <= longest:
+                return math.inf
+            weight = share[a:b]
+            mean = (weight[:, None] * road[a:b]).sum(axis=0) / weight.sum()
+            total += float((weight[:, None] * (road[a:b] - mean) ** 2).sum() + np.log(weight.sum()) ** 2)
+        return total
+
+    tried = [(*inner, n) for size in range(n) for inner in itertools.combinations(range(1, n), size)]
+    best = min(tried, key=cost)
+    weights = np.concatenate(([0.0], np.cumsum(share)))
+    sums = np.concatenate((np.zeros((1, 2)), np.cumsum(share[:, None] * road, axis=0)))
+    squares = np.concatenate(([0.0], np.cumsum(share * (road**2).sum(axis=1))))
+    found = _best_cuts(0, n, weights, sums, squares, shortest, longest)
+    assert cost(tuple(found)) == pytest.approx(cost(best))
+    assert tuple(found) == best
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_random_courses_are_covered(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(50, 1500))
+    grades = [
+        (10.0, float(g)) for g in np.clip(0.08 * np.sin(np.arange(n) / rng.uniform(5, 80)), -0.25, 0.25)
+    ]
+    bends = tuple(
+        (10.0 * i, 10.0 * (i + rng.integers(0, 8)), float(rng.uniform(5, 80)))
+        for i in rng.integers(0, n, n // 12)
+    )
+    course = course_of(grades, bends=bends)
+    for wet in (False, True):
+        segments = cut(course, wet=wet)
+        check_cover(segments, course)
+        allowed = np.where(
+            np.isfinite(course.bend_radius_m), cornering_speed(course.bend_radius_m, wet), np.inf
+        )
+        for start, end, cap in zip(segments.start_m, segments.end_m, segments.speed_cap_mps, strict=True):
+            inside = (course.distance_m >= start) & (course.distance_m <= end)
+            assert np.isinf(cap) or cap == allowed[inside].min()
+
+
+# --- the data class ----------------------------------------------------------------------------------------
+
+
+def test_segments_check_themselves() -> None:
+    segments = cut(course_of([(2000.0, 0.0)], bends=((1000.0, 1010.0, 12.0),)))
+    assert segments.boundary_m.tolist() == [0.0, *segments.end_m.tolist()]
+    with pytest.raises(ValueError, match="gap or overlap"):
+        replace(segments, start_m=segments.start_m + 1.0)
+    with pytest.raises(ValueError, match="one value per segment"):
+        replace(segments, grade=segments.grade[:-1])
+    with pytest.raises(ValueError, match="terrain"):
+        replace(segments, terrain=("mud",) * len(segments.terrain))
+    with pytest.raises(ValueError, match="finite speed_cap_mps"):
+        replace(segments, bend=~segments.bend)
