@@ -1,34 +1,34 @@
 """A ride: forward simulation of a schedule in small steps of time, as riders would follow it.
 
 The simulation shares with the planning only the physics of one rider (:mod:`ttt_opt.physics`,
-:mod:`ttt_opt.drafting`, :mod:`ttt_opt.physiology`, :mod:`ttt_opt.changeover`). It knows nothing of a discretised
-speed or of mean speeds: it sees the fine course profile, starts from standstill, brakes before bends, and every
-change of leader is ridden as a manoeuvre.
+:mod:`ttt_opt.drafting`, :mod:`ttt_opt.physiology`, :mod:`ttt_opt.changeover`). It knows nothing of a
+discretised speed or of mean speeds: it sees the fine course profile, starts from standstill, brakes before
+bends, and every change of leader is ridden as a manoeuvre.
 
 How the riders behave
 ---------------------
-- The leader holds the schedule's front power of the segment, a little more when the line is behind the schedule's
-  clock and a little less when it is ahead. He never exceeds his peak power, nor the force that tyres and gears
-  allow when starting, and never brakes except for a bend.
+- The leader holds the schedule's front power of the segment, a little more when the line is behind the
+  schedule's clock and a little less when it is ahead. He never exceeds his peak power, nor the force that
+  tyres and gears allow when starting, and never brakes except for a bend.
 - Before a bend the line brakes on the curve that just reaches the cornering speed.
-- The line is rigid: all riders share its speed and acceleration. The power of a rider on a wheel follows from the
-  balance of forces with his own mass and his own drag area, reduced by his place in the line; below zero he coasts
-  or brakes.
-- A rider who swings off drifts back past the riders who share the pulls, unsheltered, and takes their last wheel;
-  riders who sit on stay behind him.
+- The line is rigid: all riders share its speed and acceleration. The power of a rider on a wheel follows from
+  the balance of forces with his own mass and his own drag area, reduced by his place in the line; below zero
+  he coasts or brakes.
+- A rider who swings off drifts back past the riders who share the pulls, unsheltered, and takes their last
+  wheel; riders who sit on stay behind him.
 - The way back counts in W' with its mean power: the harsh seconds at its end come from the assumed ramps
   of :class:`ttt_opt.changeover.Manoeuvre`, and critical power describes minutes, not seconds.
 - Where power would not carry the line up a slope at walking pace, the leader gives what walking pace takes.
 
 Notes
 -----
-All riders are taken to be where the front wheel of the line is: a line of eight is 15 m long, less than two samples
-of the course. While a rider drifts back, the others keep the shelter of a line of full length: for a line with a
-rider beside it nothing is published.
+All riders are taken to be where the front wheel of the line is: a line of eight is 15 m long, less than two
+samples of the course. While a rider drifts back, the others keep the shelter of a line of full length: for a
+line with a rider beside it nothing is published.
 
-The scheme is the implicit midpoint rule in the kinetic energy, on steps that end at every sample of the course and
-at every boundary of a segment, so that all that depends on the place is constant within a step. Work at the wheel
-equals drag, rolling, bearings, climbing, change of kinetic energy and braking exactly.
+The scheme is the implicit midpoint rule in the kinetic energy, on steps that end at every sample of the
+course and at every boundary of a segment, so that all that depends on the place is constant within a step.
+Work at the wheel equals drag, rolling, bearings, climbing, change of kinetic energy and braking exactly.
 """
 
 from __future__ import annotations
@@ -67,19 +67,22 @@ BoolArray = NDArray[np.bool_]
 
 #: Longest step (s).
 TIME_STEP_S = 0.5
-#: Change of the leader's power per second that the line is behind the schedule's clock, as a share of his power.
+#: Change of the leader's power per second that the line is behind the schedule's clock, as a share of his
+#: power.
 CLOCK_GAIN_PER_S = 0.01
 #: Largest such change.
 LARGEST_CLOCK_CORRECTION = 0.08
-#: Largest acceleration of the leader: tyres, gears and balance limit the force at low speed (common practice, no
-#: source).
+#: Largest acceleration of the leader: tyres, gears and balance limit the force at low speed (common practice,
+#: no source).
 LARGEST_ACCELERATION_MPS2 = 2.5
 #: Speed below which the line does not fall on a slope (m/s).
 WALKING_PACE_MPS = 1.0
-#: A rider on a wheel whose required power stays above his peak power for longer than this loses the wheel (s).
+#: A rider on a wheel whose required power stays above his peak power for longer than this loses the wheel
+#: (s).
 PATIENCE_S = 3.0
 
 _BEARING_FORCE_N, _BEARING_FORCE_PER_SPEED = 0.091, 0.0087  # Martin et al. 1998: (91 + 8.7 v) v / 1000 W
+_MOST_CORRECTIONS = 20  # of the speed in the middle of a step; each divides its error by 10 to 100
 
 
 @dataclass(frozen=True)
@@ -214,8 +217,8 @@ def ride(
     time_step_s : float
         Longest step (s).
     front_steps_back : bool
-        The rider who takes over starts one bicycle and one gap behind the rider who swings off, so that the front
-        of the line rides that much more road at every change of leader (see
+        The rider who takes over starts one bicycle and one gap behind the rider who swings off, so that the
+        front of the line rides that much more road at every change of leader (see
         :func:`ttt_opt.changeover.time_lost`). ``False`` leaves that out.
 
     Returns
@@ -225,8 +228,8 @@ def ride(
     Raises
     ------
     ValueError
-        The schedule holds a speed that is not positive, a power that is negative, a number that is not finite, or a
-        rider that the team has not; or the step is not positive.
+        The schedule holds a speed that is not positive, a power that is negative, a number that is not
+        finite, or a rider that the team has not; or the step is not positive.
 
     Notes
     -----
@@ -288,13 +291,14 @@ def _check(team: Team, schedule: Schedule, time_step_s: float) -> None:
     for number, pull in enumerate(schedule.pulls):
         if not pull.line or not set(pull.line) <= set(range(len(team.riders))):
             raise ValueError(
-                f"schedule: pulls[{number}].line {pull.line} must name riders 0 to {len(team.riders) - 1} of the team"
+                f"schedule: pulls[{number}].line {pull.line} must name riders of the team, "
+                f"0 to {len(team.riders) - 1}"
             )
 
 
 @dataclass(frozen=True)
 class _Road:
-    """The course cut at its own samples and at the schedule's boundaries; all is constant within an interval."""
+    """The course cut at its own samples and at the schedule's boundaries; constant within an interval."""
 
     node_m: FloatArray  # (n_intervals + 1,)
     segment: IntArray  # (n_intervals,) segment of the schedule
@@ -390,17 +394,14 @@ class _Track:
 def _ride_line(
     road: _Road, lines: _Lines, schedule: Schedule, riders: Sequence[Rider], race: Race, time_step_s: float
 ) -> _Track:
-    """Integrate the motion of the leader; plain floats, because the loop is short and cannot be vectorised."""
+    """Integrate the motion of the leader, in plain floats: each step needs the one before."""
     slope = np.arctan(road.grade)
     resistance_per_kg = (GRAVITY_MPS2 * (np.sin(slope) + race.crr * np.cos(slope))).tolist()
     half_density = (0.5 * road.conditions.air_density).tolist()
     headwind = road.conditions.headwind_mps.tolist()
     square_crosswind = (road.conditions.crosswind_mps**2).tolist()
-    node_m, ridden_m, square_allowed = (
-        road.node_m.tolist(),
-        road.ridden_m.tolist(),
-        road.square_allowed.tolist(),
-    )
+    node_m, ridden_m = road.node_m.tolist(), road.ridden_m.tolist()
+    square_allowed = road.square_allowed.tolist()
     segment_of = road.segment.tolist()
     planned_w = schedule.front_power_w.tolist()
     start_m = schedule.boundary_m.tolist()
@@ -419,16 +420,10 @@ def _ride_line(
     for i in range(len(segment_of)):
         if segment_of[i] != segment:
             segment = segment_of[i]
-            leader = int(lines.leader[segment])
-            rider = riders[leader]
-            mass, inertia, drag_area = (
-                rider.total_mass_kg,
-                float(kinetic_mass(rider.total_mass_kg)),
-                rider.cda_m2,
-            )
-            saving = 1.0 - float(lines.share[segment, leader])
-            largest_force = LARGEST_ACCELERATION_MPS2 * mass
-            peak_w = rider.peak_w
+            leader = riders[lines.leader[segment]]
+            mass, drag_area, peak_w = leader.total_mass_kg, leader.cda_m2, leader.peak_w
+            inertia, largest_force = float(kinetic_mass(mass)), LARGEST_ACCELERATION_MPS2 * mass
+            saving = 1.0 - float(lines.share[segment, lines.leader[segment]])
         wind, rho_half, crosswind2 = headwind[i], half_density[i], square_crosswind[i]
         constant_force = mass * resistance_per_kg[i] + _BEARING_FORCE_N
         begin_m, place_m, end_m, length_m = node_m[i], node_m[i], node_m[i + 1], ridden_m[i]
@@ -454,16 +449,20 @@ def _ride_line(
             square = speed * speed
             middle = speed if speed > WALKING_PACE_MPS else 0.5 * (speed + sqrt(square + 4.0 * step_m))
             new_square = square
-            for _ in range(3):  # contracts by 10 to 100 each time
+            for _ in range(_MOST_CORRECTIONS):
+                guess = middle
                 air = middle + wind
                 air2 = air * air
-                shelter = saving * (air2 - crosswind2) / (air2 + crosswind2) if air2 > crosswind2 else 0.0
-                area = drag_area * (1.0 - shelter) + WHEEL_ROTATION_DRAG_AREA_M2
+                # cos(2 yaw), as in sheltered_share
+                kept = (air2 - crosswind2) / (air2 + crosswind2) if air > 0.0 and air2 > crosswind2 else 0.0
+                area = drag_area * (1.0 - saving * kept) + WHEEL_ROTATION_DRAG_AREA_M2
                 force = min(wheel_w / middle, largest_force) - (
                     rho_half * area * air * abs(air) + constant_force + _BEARING_FORCE_PER_SPEED * middle
                 )
                 new_square = square + 2.0 * force * step_m / inertia
-                middle = 0.5 * (speed + (sqrt(new_square) if new_square > 0.0 else 0.0)) or 0.1
+                middle = max(0.5 * (speed + sqrt(max(new_square, 0.0))), 0.1)
+                if abs(middle - guess) <= 1e-7 * middle:
+                    break
             slowest = min(WALKING_PACE_MPS * WALKING_PACE_MPS, square + step_m)
             if new_square < slowest:
                 new_square = slowest

@@ -4,9 +4,10 @@ Every check is one line: what was found, what is allowed, whether it is met. A p
 
 Notes
 -----
-Two kinds of checks. What the *riders* do comes from the ride: finish time, W', power on the wheel, peak power, who is
-there at the finish. What the *schedule* says is checked as written: who leads, how long a pull is, how far speed and
-front power jump. Agreement between plan and ride is asked to 0.5 % of the finish time and 1 kJ of each rider's W'.
+Two kinds of checks. What the *riders* do comes from the ride: finish time, W', power on the wheel, peak
+power, who is there at the finish. What the *schedule* says is checked as written: who leads, how long a pull
+is, how far speed and front power jump. Agreement between plan and ride is asked to 0.5 % of the finish time
+and 1 kJ of each rider's W'.
 """
 
 from __future__ import annotations
@@ -130,7 +131,8 @@ def check_ride(
         Rules and limits.
     schedule : Schedule
     planned_w_prime_j : ndarray (n_segments + 1, n_riders)
-        W' at the boundaries of the segments as the plan has it (J); what it says of riders who have left is ignored.
+        W' at the boundaries of the segments as the plan has it (J); what it says of riders who have left is
+        ignored.
 
     Returns
     -------
@@ -244,7 +246,8 @@ def _bounds(rider: Rider, terrain: str, race: Race) -> PullBounds:
 
 
 def _pull_durations(segments: Segments, team: Team, race: Race, schedule: Schedule) -> tuple[Check, Check]:
-    """Pulls against their bounds; on mixed terrain each second counts as its share of what that terrain allows.
+    """Pulls against their bounds; on mixed terrain each second counts as its share of what that terrain
+    allows.
 
     The last pull may be as short as the course leaves it.
     """

@@ -1,17 +1,19 @@
 """Surges: how far front power and speed jump from one segment to the next beyond what the road itself asks.
 
-A line breaks when a fresh leader goes harder than the one before. Two measures, both between neighbouring segments:
+A line breaks when a fresh leader goes harder than the one before. Two measures, both between neighbouring
+segments:
 
 - *Surge in power*: rise of the front power of the team's average rider, less what the road itself asks.
 - *Surge in speed*: rise of the speed where neither gradient nor head wind eases.
 
 Neither applies where riders must accelerate: at the start, into, in and out of bends. The functions work on
-arrays over segments (or over boundaries between segments, one fewer), so that planning and checking can share them.
+arrays over segments (or over boundaries between segments, one fewer), so that planning and checking can share
+them.
 
 Notes
 -----
-The definitions are ours (common practice among coaches is the rule "do not surge when you come to the front"; no
-published measure is known to us).
+The definitions are ours (common practice among coaches is the rule "do not surge when you come to the front";
+no published measure is known to us).
 """
 
 from __future__ import annotations
@@ -75,7 +77,8 @@ def power_asked_by_road_w(load_before_w: FloatArray, load_after_w: FloatArray) -
     Parameters
     ----------
     load_before_w, load_after_w : ndarray (..., n_segments - 1)
-        Steady front power of the average rider before and after the boundary (W), *both at the speed before it*.
+        Steady front power of the average rider before and after the boundary (W), *both at the speed before
+        it*.
 
     Returns
     -------

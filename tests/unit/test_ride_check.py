@@ -1,0 +1,348 @@
+"""The ride check: a good plan passes, and each way of spoiling it fails the matching check."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from ride_examples import Plan, make_course, make_plan, make_race, make_team, rotating_pulls
+
+from ttt_opt.course import Course
+from ttt_opt.race import Limits, PullBounds, Race, Rules
+from ttt_opt.ride import ride
+from ttt_opt.ride_check import RideCheck, check_ride
+from ttt_opt.schedule import Schedule, ScheduledPull
+from ttt_opt.segments import Segments
+from ttt_opt.surge import power_surge_applies, power_surge_w, speed_surge_applies
+from ttt_opt.team import Team
+
+LENGTH_M = 10_000.0
+
+
+def flat_segments(boundary_m: np.ndarray, terrain: str = "flat") -> Segments:
+    n_segments = len(boundary_m) - 1
+    no = np.zeros(n_segments, dtype=bool)
+    return Segments(
+        start_m=boundary_m[:-1],
+        end_m=boundary_m[1:],
+        grade=np.zeros(n_segments),
+        heading_deg=np.zeros(n_segments),
+        elevation_m=np.zeros(n_segments),
+        speed_cap_mps=np.full(n_segments, np.inf),
+        terrain=(terrain,) * n_segments,
+        bend=no,
+        accelerating=np.arange(n_segments) < 2,
+    )
+
+
+def pull_limits(**bounds: PullBounds) -> Limits:
+    return Limits(pulls=Limits().pulls | bounds)
+
+
+class Case:
+    """A plan that passes, with everything that its check needs; tests spoil one thing."""
+
+    def __init__(
+        self,
+        team: Team | None = None,
+        sitters: tuple[int, ...] = (),
+        limits: Limits | None = None,
+        speed_mps: float = 12.5,
+    ) -> None:
+        self.course: Course = make_course(LENGTH_M)
+        self.team = make_team() if team is None else team
+        self.race: Race = make_race(self.team, limits=Limits() if limits is None else limits)
+        boundary = np.concatenate(([0.0, 50.0], np.linspace(150.0, LENGTH_M, 51)))
+        self.segments = flat_segments(boundary)
+        speed = np.full(52, speed_mps)
+        speed[:2] = 7.5, 11.0
+        order = tuple(index for index in range(len(self.team.riders)) if index not in sitters)
+        pulls = rotating_pulls(52, [3] + [2] * 25, order, sitters)  # 31 s each, the last 16 s
+        self.plan: Plan = make_plan(self.course, self.team, self.race, boundary, speed, pulls)
+        self.schedule: Schedule = self.plan.schedule
+        self.w_prime_j = self.plan.w_prime_j.copy()
+
+    def check(self) -> RideCheck:
+        ridden = ride(self.course, self.team, self.race, self.schedule)
+        return check_ride(
+            ridden, self.course, self.segments, self.team, self.race, self.schedule, self.w_prime_j
+        )
+
+    def failed(self) -> set[str]:
+        return {check.name for check in self.check().failed}
+
+    def spoil_pulls(self, change: Callable[[list[ScheduledPull]], None]) -> None:
+        pulls = list(self.schedule.pulls)
+        change(pulls)
+        self.schedule = replace(self.schedule, pulls=tuple(pulls))
+
+
+COVERS = "Pulls cover the course: length missing or too much"
+LINE_ORDER = "Line order: pulls whose line does not follow from the one before"
+SITTING = "Riders who sit on: pulls in which one leads or is not at the end of the line"
+LONGEST = "Longest pull: time beyond its bound"
+SHORTEST = "Shortest pull: time missing to its bound"
+FINISH = "Finish time: ride against plan"
+POWER_SURGE = "Surge in power between segments"
+SPEED_SURGE = "Surge in speed between segments"
+ON_WHEEL = "Power on a wheel: mean over a segment as share of critical power"
+PEAK = "Peak power: mean over a segment as share of the rider's peak power"
+AT_FINISH = "Riders in the line at the finish"
+
+
+def test_good_plan_passes_every_check() -> None:
+    case = Case()
+    result = case.check()
+    assert result.failed == ()
+    assert result.passed
+    assert len(result.checks) == 11 + 3 * 4
+    assert result.difference_s == pytest.approx(result.finish_time_s - case.schedule.finish_time_s)
+    assert abs(result.difference_s) < 2.0
+
+
+def test_good_plan_with_a_rider_who_sits_on_passes() -> None:
+    team = make_team()
+    team = replace(team, riders=(*team.riders[:3], replace(team.riders[3], pulls=False)))
+    assert Case(team, sitters=(3,)).check().failed == ()
+
+
+def test_schedule_that_ends_before_the_finish_fails() -> None:
+    case = Case()
+    boundary = case.schedule.boundary_m.copy()
+    boundary[-1] -= 40.0
+    case.schedule = replace(case.schedule, boundary_m=boundary)
+    assert case.failed() == {COVERS}
+
+
+def test_two_riders_swapped_in_the_line_fail() -> None:
+    case = Case()
+
+    def swap(pulls: list[ScheduledPull]) -> None:
+        a, b, c, d = pulls[7].line
+        pulls[7] = replace(pulls[7], line=(a, c, b, d))
+
+    case.spoil_pulls(swap)
+    assert case.failed() == {LINE_ORDER}
+
+
+def test_wrong_rider_at_the_front_fails() -> None:
+    case = Case()
+
+    def jump_the_queue(pulls: list[ScheduledPull]) -> None:
+        a, b, c, d = pulls[7].line
+        pulls[7] = replace(pulls[7], line=(b, c, d, a))
+
+    case.spoil_pulls(jump_the_queue)
+    assert LINE_ORDER in case.failed()
+
+
+def test_rider_missing_from_the_line_at_the_start_fails() -> None:
+    case = Case()
+    case.spoil_pulls(lambda pulls: pulls.__setitem__(0, replace(pulls[0], line=(0, 1, 2))))
+    assert LINE_ORDER in case.failed()
+
+
+def test_leader_who_is_gone_without_leaving_fails() -> None:
+    case = Case()
+    case.race = replace(case.race, rules=Rules(counting_rider=3))
+    n_pulls = len(case.schedule.pulls)
+    gone = case.schedule.pulls[n_pulls - 2].leader
+    case.spoil_pulls(
+        lambda pulls: pulls.__setitem__(
+            -1, replace(pulls[-1], line=tuple(rider for rider in pulls[-1].line if rider != gone))
+        )
+    )
+    assert case.failed() == {LINE_ORDER}
+    case.spoil_pulls(lambda pulls: pulls.__setitem__(-2, replace(pulls[-2], leader_leaves=True)))
+    assert case.failed() == set()
+
+
+def test_rider_who_sits_on_but_leads_fails() -> None:
+    case = Case()
+    riders = case.team.riders
+    case.team = replace(case.team, riders=(*riders[:3], replace(riders[3], pulls=False)))
+    assert case.failed() == {SITTING, LINE_ORDER}
+
+
+def test_rider_who_sits_on_but_not_at_the_end_of_the_line_fails() -> None:
+    riders = make_team().riders
+    team = Team("Example", (*riders[:3], replace(riders[3], pulls=False)))
+    case = Case(team, sitters=(3,))
+    case.spoil_pulls(lambda pulls: pulls.__setitem__(0, replace(pulls[0], line=(0, 1, 3, 2))))
+    assert SITTING in case.failed()
+
+
+def test_pull_that_is_too_long_fails() -> None:
+    case = Case(limits=pull_limits(flat=PullBounds(15.0, 35.0)))
+    assert case.failed() == set()
+
+    def take_over_later(pulls: list[ScheduledPull]) -> None:
+        pulls[5] = replace(pulls[5], end_segment=pulls[5].end_segment + 1)
+        pulls[6] = replace(pulls[6], first_segment=pulls[5].end_segment)
+
+    case.spoil_pulls(take_over_later)
+    assert LONGEST in case.failed()
+    assert SHORTEST not in case.failed()
+
+
+def test_pull_that_is_too_short_fails() -> None:
+    case = Case(limits=pull_limits(flat=PullBounds(25.0, 75.0)))
+    assert case.failed() == set()
+
+    def take_over_later(pulls: list[ScheduledPull]) -> None:
+        pulls[5] = replace(pulls[5], end_segment=pulls[5].end_segment + 1)
+        pulls[6] = replace(pulls[6], first_segment=pulls[5].end_segment)
+
+    case.spoil_pulls(take_over_later)
+    assert SHORTEST in case.failed()
+    assert LONGEST not in case.failed()
+
+
+def test_last_pull_may_be_short() -> None:
+    case = Case(limits=pull_limits(flat=PullBounds(25.0, 75.0)))
+    last = case.schedule.pulls[-1]
+    assert case.schedule.duration_s[last.first_segment :].sum() < 20.0
+    assert case.failed() == set()
+
+
+def test_riders_own_bound_counts_on_the_flat_only() -> None:
+    case = Case()
+    riders = list(case.team.riders)
+    riders[1] = replace(riders[1], longest_pull_s=20.0)
+    case.team = replace(case.team, riders=tuple(riders))
+    assert case.failed() == {LONGEST}
+    (check,) = case.check().failed
+    assert check.detail.startswith("Ben from ")
+    case.segments = flat_segments(case.schedule.boundary_m, "climb")
+    assert case.failed() == set()
+
+
+def test_bounds_are_shared_out_over_mixed_terrain() -> None:
+    limits = pull_limits(flat=PullBounds(10.0, 60.0), climb=PullBounds(10.0, 20.0))
+    case = Case(limits=limits)
+    mixed = tuple("climb" if index % 2 else "flat" for index in range(52))
+    case.segments = replace(case.segments, terrain=mixed)
+    # 16 s of 60 and 16 s of 20 are more than one pull's worth: 16/60 + 16/20 = 1.07
+    (check,) = case.check().failed
+    assert check.name == LONGEST
+    assert 1.0 < check.value < 3.0
+
+
+def test_front_power_that_does_not_belong_to_the_speed_fails_the_finish_time() -> None:
+    case = Case()
+    case.schedule = replace(case.schedule, front_power_w=0.85 * case.schedule.front_power_w)
+    assert FINISH in case.failed()
+    case = Case()
+    case.schedule = replace(case.schedule, speed_mps=0.97 * case.schedule.speed_mps)
+    assert FINISH in case.failed()
+
+
+def test_plan_that_promises_more_w_prime_fails_at_the_end_or_at_its_lowest() -> None:
+    case = Case()
+    case.w_prime_j[-1, 2] += 2000.0
+    assert case.failed() == {"W' at the end, Cleo: ride minus plan"}
+    case = Case()
+    case.w_prime_j[20, 0] -= 8000.0
+    assert case.failed() == {"W' at its lowest, Ada: ride minus plan"}
+
+
+def test_schedule_that_empties_a_rider_fails_his_reserve() -> None:
+    case = Case(speed_mps=13.4)
+    failed = case.failed()
+    assert "W' reserve, Ben: lowest W'" in failed
+    assert "W' at the end, Ben: ride minus plan" not in failed
+
+
+def test_speed_that_jumps_fails_the_surge_in_speed() -> None:
+    case = Case(limits=Limits(surge_w=500.0))
+    speed = case.schedule.speed_mps.copy()
+    speed[20] += 0.5
+    case.schedule = replace(case.schedule, speed_mps=speed)
+    assert case.failed() == {SPEED_SURGE}
+
+
+def test_front_power_that_jumps_fails_the_surge_in_power() -> None:
+    case = Case(limits=Limits(surge_kmh=20.0))
+    speed = case.schedule.speed_mps.copy()
+    speed[20] += 0.5
+    case.schedule = replace(case.schedule, speed_mps=speed)
+    assert case.failed() == {POWER_SURGE}
+
+
+def test_surge_is_allowed_where_riders_accelerate() -> None:
+    case = Case()
+    speed = case.schedule.speed_mps.copy()
+    speed[20] += 0.5
+    case.schedule = replace(case.schedule, speed_mps=speed)
+    accelerating = case.segments.accelerating.copy()
+    accelerating[20] = True
+    case.segments = replace(case.segments, accelerating=accelerating)
+    assert case.failed() == set()
+
+
+def test_schedule_too_hard_for_a_rider_on_a_wheel_fails() -> None:
+    case = Case(speed_mps=13.7, limits=Limits(on_wheel_share_of_cp=1.0))
+    assert ON_WHEEL in case.failed()
+    case = Case(limits=Limits(on_wheel_share_of_cp=1.0))
+    assert case.failed() == set()
+
+
+def test_front_power_above_the_leaders_peak_fails() -> None:
+    case = Case()
+    power = case.schedule.front_power_w.copy()
+    power[20] = 1.2 * case.team.riders[case.schedule.pulls[10].leader].peak_w
+    case.schedule = replace(case.schedule, front_power_w=power)
+    assert PEAK in case.failed()
+
+
+def test_rider_too_few_at_the_finish_fails() -> None:
+    case = Case()
+
+    def drop_one(pulls: list[ScheduledPull]) -> None:
+        pulls[-2] = replace(pulls[-2], leader_leaves=True)
+        pulls[-1] = replace(pulls[-1], line=pulls[-2].line[1:])
+
+    case.spoil_pulls(drop_one)
+    assert case.failed() == {AT_FINISH}
+    case.race = replace(case.race, rules=Rules(counting_rider=3))
+    assert case.failed() == set()
+    case.race = replace(case.race, rules=Rules(counting_rider=4))
+    assert case.failed() == {AT_FINISH}
+
+
+def test_surges_apply_where_nothing_else_explains_them() -> None:
+    no, yes = False, True
+    accelerating = np.array([yes, no, no, no, no, no])
+    bend = np.array([no, no, no, yes, no, no])
+    np.testing.assert_array_equal(power_surge_applies(accelerating, bend), [no, yes, no, no, yes])
+    straight, grade, wind = np.zeros(6, dtype=bool), np.zeros(6), np.zeros(6)
+    grade[2:] = -0.003  # eases from segment 1 to 2
+    wind[4:] = -0.4  # eases from segment 3 to 4
+    applies = speed_surge_applies(straight, straight, grade, wind)
+    np.testing.assert_array_equal(applies, [yes, no, yes, no, yes])
+    np.testing.assert_array_equal(speed_surge_applies(straight, straight, -grade, -wind), [yes] * 5)
+
+
+def test_surge_in_power_leaves_out_what_the_road_asks() -> None:
+    before, after = np.array([300.0, 300.0, 300.0]), np.array([320.0, 420.0, 250.0])
+    at_speed_before = np.array([300.0, 450.0, 200.0])  # flat on, into a climb, over the top
+    np.testing.assert_allclose(power_surge_w(before, after, at_speed_before), [20.0, -30.0, -50.0])
+
+
+def test_notes_of_the_ride_are_kept() -> None:
+    case = Case(speed_mps=14.2)
+    assert any("cracked" in note for note in case.check().notes)
+
+
+def test_parts_that_do_not_fit_together_are_refused() -> None:
+    case = Case()
+    ridden = ride(case.course, case.team, case.race, case.schedule)
+    others = flat_segments(np.linspace(0.0, LENGTH_M, 11))
+    with pytest.raises(ValueError, match="number of segments"):
+        check_ride(ridden, case.course, others, case.team, case.race, case.schedule, case.w_prime_j)
+    with pytest.raises(ValueError, match="planned_w_prime_j"):
+        check_ride(
+            ridden, case.course, case.segments, case.team, case.race, case.schedule, case.w_prime_j[:-1]
+        )
