@@ -17,6 +17,8 @@ How the riders behave
   he coasts or brakes.
 - A rider who swings off drifts back past the riders who share the pulls, unsheltered, and takes their last
   wheel; riders who sit on stay behind him.
+- The rider who takes over starts one bicycle and one gap behind the rider who swings off: at every change of
+  leader the front of the line has that much more road to ride (:func:`ttt_opt.changeover.time_lost`).
 - The way back counts in W' with its mean power: the harsh seconds at its end come from the assumed ramps
   of :class:`ttt_opt.changeover.Manoeuvre`, and critical power describes minutes, not seconds.
 - Where power would not carry the line up a slope at walking pace, the leader gives what walking pace takes.
@@ -205,7 +207,6 @@ def ride(
     schedule: Schedule,
     *,
     time_step_s: float = TIME_STEP_S,
-    front_steps_back: bool = True,
 ) -> Ride:
     """Ride a schedule from standstill to the end of the course.
 
@@ -219,10 +220,6 @@ def ride(
     schedule : Schedule
     time_step_s : float
         Longest step (s).
-    front_steps_back : bool
-        The rider who takes over starts one bicycle and one gap behind the rider who swings off, so that the
-        front of the line rides that much more road at every change of leader (see
-        :func:`ttt_opt.changeover.time_lost`). ``False`` leaves that out.
 
     Returns
     -------
@@ -239,7 +236,7 @@ def ride(
     The error of the finish time falls with the square of the step; at the default it is below 0.01 %.
     """
     _check(team, schedule, time_step_s)
-    road = _Road.along(course, race, schedule, front_steps_back)
+    road = _Road.along(course, race, schedule)
     lines = _Lines.of(schedule, team, race)
     track = _ride_line(road, lines, schedule, team.riders, race, time_step_s)
     segment = road.segment[track.interval]
@@ -328,7 +325,7 @@ class _Road:
     held_square: FloatArray
 
     @classmethod
-    def along(cls, course: Course, race: Race, schedule: Schedule, front_steps_back: bool) -> _Road:
+    def along(cls, course: Course, race: Race, schedule: Schedule) -> _Road:
         sample_m = np.asarray(course.distance_m)
         inside = schedule.boundary_m[(schedule.boundary_m > 0.0) & (schedule.boundary_m < sample_m[-1])]
         node_m = np.union1d(sample_m, inside)
@@ -361,14 +358,13 @@ class _Road:
         for i in range(len(length_m) - 1, -1, -1):
             square[i] = min(square[i], square[i + 1] + 2.0 * deceleration * length_m[i])
         ridden_m = length_m.copy()
-        if front_steps_back:
-            changes = [
-                after.first_segment
-                for before, after in zip(schedule.pulls[:-1], schedule.pulls[1:], strict=True)
-                if before.leader != after.leader
-            ]
-            first_interval = np.searchsorted(segment, changes)
-            ridden_m[first_interval[first_interval < len(segment)]] += BICYCLE_LENGTH_M + race.wheel_gap_m
+        changes = [
+            after.first_segment
+            for before, after in zip(schedule.pulls[:-1], schedule.pulls[1:], strict=True)
+            if before.leader != after.leader
+        ]
+        first_interval = np.searchsorted(segment, changes)
+        ridden_m[first_interval[first_interval < len(segment)]] += BICYCLE_LENGTH_M + race.wheel_gap_m
         grade = np.asarray(course.grade)[sample]
         return cls(node_m, segment, ridden_m, grade, conditions, square, held_square)
 

@@ -188,5 +188,8 @@ def ambling_speed(
     """Mean speeds by segment of a line whose leaders all hold about the same power."""
     n_segments = len(boundary_m) - 1
     schedule = Schedule(boundary_m, np.full(n_segments, 11.0), np.full(n_segments, power_w), pulls)
-    ridden = ride(course, team, race, schedule, front_steps_back=False)
-    return np.diff(boundary_m) / np.diff(ridden.boundary_time_s)
+    ridden = ride(course, team, race, schedule)
+    road_m = np.diff(boundary_m)
+    for pull in pulls[1:]:
+        road_m[pull.first_segment] += time_lost(1.0, race.wheel_gap_m)
+    return road_m / np.diff(ridden.boundary_time_s)
