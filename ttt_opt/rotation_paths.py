@@ -32,8 +32,8 @@ class CompiledRotation:
         Column, boundary, line before and line after of every column that belongs to a changeover.
     move_column : dict
         Column of ``move[b, q, r]``.
-    duration_rows : ndarray of int (n, 2)
-        Row and arc of every bound on the duration of a pull.
+    overrun_columns, duration_rows : ndarray of int (n, 2)
+        Column and arc of every slack, row and arc of every bound on the duration of a pull.
     """
 
     data: RotationData
@@ -47,6 +47,7 @@ class CompiledRotation:
     balance_row: IntArray
     move_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
+    overrun_columns: IntArray
     duration_rows: IntArray
 
 
@@ -60,7 +61,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
     use_column = np.full((data.n_segments, n_lines, data.n_riders), -1, dtype=np.int64)
     balance_row = np.full((data.n_segments, n_lines, data.n_riders), -1, dtype=np.int64)
-    move_columns = []
+    move_columns, overrun_columns = [], []
     move_column: dict[tuple[int, int, int], int] = {}
     for column, (name, index) in enumerate(names):
         if name == "pull":
@@ -71,6 +72,8 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
             move_columns.append((column, *index[:3]))
             if name == "move":
                 move_column[index] = column
+        elif name in ("too_long_by", "too_short_by"):
+            overrun_columns.append((column, index))
         elif name != "spare_end":
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
@@ -95,6 +98,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         balance_row,
         np.array(move_columns, dtype=np.int64),
         move_column,
+        np.array(overrun_columns, dtype=np.int64).reshape(-1, 2),
         np.array(duration_rows, dtype=np.int64).reshape(-1, 2),
     )
 
@@ -157,8 +161,12 @@ def restrict_to_window(compiled: CompiledRotation, path: PullPath, first: int, e
         move = compiled.move_column[int(b), int(lines[b - 1]), int(lines[b])]
         fixed[move] = 1.0
         keep[move] = bool(first <= b <= end and first < end)
+    possible = keep[compiled.pull_column]
+    possible[list(path)] = True
+    column, arc = compiled.overrun_columns.T
+    keep[column] = possible[arc]
     row, arc = compiled.duration_rows.T
-    idle = row[~keep[compiled.pull_column[arc]] & (fixed[compiled.pull_column[arc]] == 0.0)]
+    idle = row[~possible[arc]]
     return restrict(compiled.model, keep, fixed, drop_rows=idle)
 
 

@@ -249,6 +249,10 @@ def solve(
         highs.solve()
     else:
         highs.run()
+    if basis is not None and highs.getModelStatus() not in _REASONS:  # a bad basis: start afresh
+        highs.clearSolver()
+        highs.setOptionValue("presolve", "choose")
+        highs.run()
     status = highs.getModelStatus()
     if status not in _REASONS:
         raise SolverFailureError(f"the solver stopped with status '{highs.modelStatusToString(status)}'")

@@ -20,6 +20,8 @@ Line = tuple[int, ...]
 
 JOULE_PER_UNIT = 1000.0
 """Energies are kJ inside the model, so that coefficients stay near unity."""
+OVERRUN_S = 300.0
+"""Price of a pull that misses a bound on its duration, per share of the bound (s): large enough never to pay."""
 
 
 @dataclass(frozen=True)
@@ -256,6 +258,8 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m = pyo.ConcreteModel("rotation")
     m.pull = pyo.Var(range(len(arcs)), domain=pyo.Binary)
     m.move = pyo.Var(moves, bounds=(0, 1))
+    m.too_long_by = pyo.Var([a for a, arc in enumerate(arcs) if arc.too_long], bounds=(0, None))
+    m.too_short_by = pyo.Var([a for a, arc in enumerate(arcs) if arc.too_short], bounds=(0, None))
     m.stay = pyo.Var(later_segments, lines, bounds=(0, 1))
     m.mix = pyo.Var(segments, lines, speeds, bounds=(0, 1))
     m.square_stay = pyo.Var(later_segments, lines, bounds=(0, None))
@@ -269,6 +273,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.finish_time = pyo.Objective(
         expr=pyo.quicksum(time[s][k] * m.mix[s, q, k] for s in segments for q in lines for k in speeds)
         + pyo.quicksum(changeover_time[s] * m.move[s, q, r] for s, q, r in moves)
+        + OVERRUN_S * (pyo.quicksum(m.too_long_by.values()) + pyo.quicksum(m.too_short_by.values()))
     )
 
     def led_time(s: int, q: int) -> pyo.Expression:
@@ -328,13 +333,13 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         return float(data.time_s[covered].max(axis=1) @ data.per_longest[covered, leader]) - 1.0
 
     m.too_long = pyo.Constraint(
-        [a for a, arc in enumerate(arcs) if arc.too_long],
+        m.too_long_by.index_set(),
         rule=lambda _, a: allowance_used(arcs[a], data.per_longest)
-        <= 1.0 + spare_when_slowest(arcs[a]) * (1 - m.pull[a]),
+        <= 1.0 + spare_when_slowest(arcs[a]) * (1 - m.pull[a]) + m.too_long_by[a],
     )
     m.too_short = pyo.Constraint(
-        [a for a, arc in enumerate(arcs) if arc.too_short],
-        rule=lambda _, a: allowance_used(arcs[a], data.per_shortest) >= m.pull[a],
+        m.too_short_by.index_set(),
+        rule=lambda _, a: allowance_used(arcs[a], data.per_shortest) >= m.pull[a] - m.too_short_by[a],
     )
 
     m.square_handed_on = pyo.Constraint(
@@ -356,13 +361,17 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         moves, rule=lambda _, s, q, r: m.square_move[s, q, r] <= fastest_square[s - 1] * m.move[s, q, r]
     )
 
+    def swing_off(s: int, q: int, i: int) -> list[pyo.Expression]:
+        """Work that changeovers into line q cost rider i, which is not done on a wheel."""
+        return [changeover[s][p][i] * m.move[s, p, q] for p in before[q]] if s > 0 else []
+
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
         terms = [(road[s][q][k][i] + kinetic[i] * square[s][k]) * m.mix[s, q, k] for k in speeds]
         if s > 0:
             terms.append(-kinetic[i] * m.square_stay[s, q])
             for p in before[q]:
                 terms.append(-kinetic[i] * m.square_move[s, p, q])
-                terms.append(changeover[s][p][i] * m.move[s, p, q])
+            terms.extend(swing_off(s, q, i))
         return pyo.quicksum(terms)
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
@@ -378,7 +387,9 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         places, rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * led_time(s, q)
     )
     m.on_wheel = pyo.Constraint(
-        followers, rule=lambda _, s, q, i: m.work[s, q, i] <= on_wheel[i] * led_time(s, q)
+        followers,
+        rule=lambda _, s, q, i: m.work[s, q, i]
+        <= on_wheel[i] * led_time(s, q) + pyo.quicksum(swing_off(s, q, i)),
     )
 
     def spare_before(s: int, q: int, i: int) -> pyo.Expression:
