@@ -22,7 +22,7 @@ class CompiledRotation:
     data : RotationData
     model : LinearModel
     segment, line : ndarray of int (n_columns,)
-        Segment and line of ``mix``, ``work``, ``use``, ``square_stay`` and ``spare_stay`` columns; else -1.
+        Segment and line of ``mix``, ``work``, ``use``, ``stay_from``, ``stay_to`` and ``spare_stay`` columns; else -1.
     pull_column : ndarray of int (n_arcs,)
     stay_column : ndarray of int (n_segments, n_lines)
     mix_column : ndarray of int (n_segments, n_lines, n_speeds)
@@ -68,7 +68,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
             pull_column[index] = column
         elif name == "stay":
             stay_column[index] = column
-        elif name in ("move", "square_move", "spare_move"):
+        elif name in ("move", "move_from", "move_to", "spare_move"):
             move_columns.append((column, *index[:3]))
             if name == "move":
                 move_column[index] = column

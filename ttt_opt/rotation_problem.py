@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from ttt_models.rotation import Line, RotationData, rotating_lines
 
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
+from ttt_opt.course import Course
 from ttt_opt.drafting import draft_shares, sheltered_share
 from ttt_opt.physics import (
     DRIVETRAIN_EFFICIENCY,
     air_density_at,
+    braking_deceleration,
     kinetic_mass,
     rider_height_wind,
     road_load_power,
@@ -22,7 +24,7 @@ from ttt_opt.physics import (
     yaw_angle,
 )
 from ttt_opt.race import Race
-from ttt_opt.segments import Segments
+from ttt_opt.segments import Segments, cut_segments
 from ttt_opt.surge import power_asked_by_road_w, power_surge_applies, speed_surge_applies
 
 FloatArray = NDArray[np.float64]
@@ -57,6 +59,27 @@ class Road:
     def n_segments(self) -> int:
         """Number of segments."""
         return len(self.length_m)
+
+
+def segments_of(course: Course, race: Race) -> Segments:
+    """Cut a course into segments for this team, without wind."""
+    riders = race.team.riders
+    weather = race.weather
+    density = float(air_density_at(weather.temperature_c, weather.pressure_hpa * 100.0, weather.humidity, 0.0))
+    shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
+
+    def speed(grade: FloatArray) -> FloatArray:
+        return speed_at_power(
+            float(np.mean([rider.cp_w for rider in riders])),
+            mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
+            drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])) * float(np.mean(shares)),
+            grade=grade,
+            headwind_mps=0.0,
+            air_density=density,
+            crr=race.crr,
+        )
+
+    return cut_segments(course, wet=race.weather.wet, reference_speed=speed, pulls=race.limits.pulls)
 
 
 def road_of(segments: Segments, race: Race, start_elevation_m: float) -> Road:
@@ -165,17 +188,17 @@ def rotation_data(
         )
         if not start_lines:
             raise ValueError(f"order {names} does not contain the start order {fixed}")
-    time_s = road.length_m[:, None] / speed_mps
-    road_work_j, changeover_j = _work(road, race, lines, speed_mps, time_s, reference_mps)
+    road_work_j, changeover_j = _work(road, race, lines, speed_mps, reference_mps)
+    shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
     cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
-    front_w = _front_power(road, race, speed_mps)
-    surge_w, surge_mps = _surge_limits(road, race, reference_mps)
+    front_w, held_w = _front_power(road, race, speed_mps)
+    surge_w, surge_mps = _surge_limits(road, race)
     return RotationData(
         lines=lines,
         start_lines=start_lines,
         successors=successors,
-        time_s=time_s,
+        time_s=road.length_m[:, None] / speed_mps + _braking_time(road, race, reference_mps)[:, None],
         speed_mps=speed_mps,
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
@@ -187,10 +210,12 @@ def rotation_data(
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
         reserve_j=np.full(len(riders), race.limits.w_prime_reserve_j),
         recovery_share=recovery_share,
-        per_longest=1.0 / pull_bounds(segments, race)[1],
-        per_shortest=1.0 / pull_bounds(segments, race)[0],
+        per_longest=1.0 / longest_s,
+        per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,
+        square_before=_square_weights(road),
         front_w=front_w,
+        held_w=held_w,
         surge_w=surge_w,
         surge_mps=surge_mps,
     )
@@ -243,7 +268,6 @@ def _work(
     race: Race,
     lines: tuple[Line, ...],
     speed_mps: FloatArray,
-    time_s: FloatArray,
     reference_mps: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """``road_work_j`` and ``changeover_j`` of :class:`RotationData`."""
@@ -291,54 +315,61 @@ def _work(
     return road_work, changeover
 
 
-def _average_rider(race: Race) -> tuple[float, float]:
-    """Mean total mass (kg) and mean drag area (m2) of the team."""
+def _square_weights(road: Road) -> FloatArray:
+    """Weight of the speed before each boundary in the square of the speed at it ``(n_segments,)``.
+
+    The square of the speed is taken as linear between the middles of neighbouring segments. Into a bend riders brake
+    at once, so that the boundary still has the speed before; out of it they start from the speed in the bend.
+    """
+    length, bend = road.length_m, road.segments.bend
+    weight = np.ones(road.n_segments)
+    weight[1:] = length[1:] / (length[1:] + length[:-1])
+    weight[1:][bend[1:] | bend[:-1]] = 1.0
+    return weight
+
+
+def _braking_time(road: Road, race: Race, reference_mps: FloatArray) -> FloatArray:
+    """Time lost by braking at the end of each segment before a bend (s), at the reference speed."""
+    lost = np.zeros(road.n_segments)
+    before, cap = reference_mps[:-1], road.segments.speed_cap_mps[1:]
+    slower = np.maximum(before - np.minimum(cap, before), 0.0)
+    lost[:-1] = slower**2 / (2.0 * float(braking_deceleration(race.weather.wet)) * before)
+    return lost
+
+
+def _average_load(road: Road, race: Race, places: slice, speed_mps: FloatArray) -> FloatArray:
+    """Steady front power of the team's average rider in some segments at speeds ``(len(places), n_speeds)`` (W)."""
     riders = race.team.riders
-    return (
-        float(np.mean([rider.total_mass_kg for rider in riders])),
-        float(np.mean([rider.cda_m2 for rider in riders])),
-    )
-
-
-def _front_power(road: Road, race: Race, speed_mps: FloatArray) -> FloatArray:
-    """Steady front power of the team's average rider at speeds ``(n_segments, n_speeds)`` (W)."""
-    mass, cda = _average_rider(race)
     return road_load_power(
         speed_mps,
-        mass_kg=mass,
-        drag_area_m2=cda,
-        grade=road.segments.grade[:, None],
-        headwind_mps=road.headwind_mps[:, None],
-        air_density=road.air_density[:, None],
+        mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
+        drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])),
+        grade=road.segments.grade[places, None],
+        headwind_mps=road.headwind_mps[places, None],
+        air_density=road.air_density[places, None],
         crr=race.crr,
     )
 
 
-def _surge_limits(road: Road, race: Race, reference_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _front_power(road: Road, race: Race, speed_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """``front_w`` and ``held_w`` of :class:`RotationData`."""
+    front = _average_load(road, race, slice(None), speed_mps)
+    held = front.copy()
+    before = front[:-1]
+    after = _average_load(road, race, slice(1, None), speed_mps[:-1])
+    held[1:] = before + power_asked_by_road_w(before, after)
+    return front, held
+
+
+def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray]:
     """Largest rise of front power (W) and speed (m/s) at the start of each segment; ``inf`` where free."""
     segments, limits = road.segments, race.limits
-    mass, cda = _average_rider(race)
-
-    def load(places: slice, speed: FloatArray) -> FloatArray:
-        return road_load_power(
-            speed,
-            mass_kg=mass,
-            drag_area_m2=cda,
-            grade=segments.grade[places],
-            headwind_mps=road.headwind_mps[places],
-            air_density=road.air_density[places],
-            crr=race.crr,
-        )
-
-    before, after = slice(None, -1), slice(1, None)
-    speed_before = reference_mps[before]
-    asked = power_asked_by_road_w(load(before, speed_before), load(after, speed_before))
     surge_w = np.full(road.n_segments, np.inf)
     surge_mps = np.full(road.n_segments, np.inf)
     power_applies = power_surge_applies(segments.accelerating, segments.bend)
     speed_applies = speed_surge_applies(
         segments.accelerating, segments.bend, segments.grade, road.headwind_mps
     )
-    surge_w[1:][power_applies] = limits.surge_w + asked[power_applies]
+    surge_w[1:][power_applies] = limits.surge_w
     surge_mps[1:][speed_applies] = limits.surge_kmh / 3.6
     return surge_w, surge_mps

@@ -27,11 +27,11 @@ INFINITY = float("inf")
 
 TRIED_PER_STEP = 80
 """Neighbours valued before a path counts as locally best."""
+MOST_PRICE_STEPS, LEAST_PRICE_STEPS = 30, 6
+"""Rounds of prices and paths: at most, and before a path seen again ends them."""
 WINDOW_PULLS = 9
 """Pulls of a window that is solved as a mixed-integer programme."""
 WINDOW_NODES = 400
-DURATION_TOLERANCE = 0.02
-"""A pull may miss its bounds by this share at the speeds of another path: its own speeds will differ."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +102,21 @@ def prices(compiled: CompiledRotation, row_duals: FloatArray) -> FloatArray:
     return np.asarray(np.where(rows >= 0, np.abs(row_duals[rows]), 0.0).max(axis=1), dtype=np.float64)
 
 
+def work_without_changeovers(data: RotationData, mix: FloatArray) -> FloatArray:
+    """Crank work of every rider in every line (J), ``(n_segments, n_lines, n_riders)``; below zero where riders brake.
+
+    Parameters
+    ----------
+    mix : ndarray (n_segments, n_speeds)
+        Share of each segment ridden at each speed of the grid.
+    """
+    square = (mix * data.speed_mps**2).sum(axis=1)
+    weight = data.square_before[1:]
+    at_boundary = np.concatenate([[0.0], weight * square[:-1] + (1.0 - weight) * square[1:], square[-1:]])
+    road = np.einsum("sk,sqki->sqi", mix, data.road_work_j)
+    return np.asarray(road + data.kinetic_j_per_v2 * np.diff(at_boundary)[:, None, None], dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class ArcPrices:
     """Cost of every arc and changeover at fixed speeds and fixed prices of W' (s)."""
@@ -149,24 +164,19 @@ class ArcTable:
         return np.asarray(total[self.end, self.line] - total[self.first, self.line], dtype=np.float64)
 
     def fits(self, mix: FloatArray) -> FloatArray:
-        """Which arcs keep the bounds on their duration at these speeds ``(n_arcs,)``, within a tolerance."""
+        """Which arcs keep the bounds on their duration at these speeds ``(n_arcs,)``."""
         time = (mix * self.data.time_s).sum(axis=1)[:, None]
         longest = self.sums(time * self.data.per_longest[:, self.leader])
         shortest = self.sums(time * self.data.per_shortest[:, self.leader])
         return np.asarray(
-            (longest <= 1.0 + DURATION_TOLERANCE)
-            & ((shortest >= 1.0 - DURATION_TOLERANCE) | (self.end == self.data.n_segments))
+            (longest <= 1.0) & ((shortest >= 1.0) | (self.end == self.data.n_segments))
         )
 
     def priced(self, mix: FloatArray, price: FloatArray) -> ArcPrices:
         """Cost of W' used by every arc at these speeds and prices; ``inf`` where it does not fit."""
         data = self.data
         time = (mix * data.time_s).sum(axis=1)
-        square = (mix * data.speed_mps**2).sum(axis=1)
-        rise = np.diff(square, prepend=0.0)
-        work = np.einsum("sk,sqki->sqi", mix, data.road_work_j)
-        work = np.maximum(0.0, work + data.kinetic_j_per_v2 * rise[:, None, None])
-        above = work - data.cp_w * time[:, None, None]
+        above = np.maximum(0.0, work_without_changeovers(data, mix)) - data.cp_w * time[:, None, None]
         use = np.where(above > 0.0, above, above * data.recovery_share[:, None, :]) / JOULE_PER_UNIT
         arc = self.sums((use * price[:, None, :] * self.member).sum(axis=2))
         move = (data.changeover_j * price[:, None, :]).sum(axis=2) / JOULE_PER_UNIT + data.changeover_s[:, None]
@@ -191,13 +201,50 @@ def neighbours(data: RotationData, path: PullPath, index: dict[tuple[int, int, i
                     yield (*path[: first - 1], *changed, *path[last + 1 :])
 
 
-def first_path(table: ArcTable, compiled: CompiledRotation, relaxed: FloatArray) -> PullPath | None:
-    """The chain of pulls that the relaxation supports best."""
-    data = compiled.data
-    mix = relaxed[compiled.mix_column].sum(axis=1)
-    support = relaxed[compiled.pull_column] * (table.end - table.first)
-    cost = np.where(table.fits(mix), -support, INFINITY)
-    return best_path(data, cost, np.zeros((data.n_segments, len(data.lines))))
+def follow_prices(
+    table: ArcTable,
+    valuer: PathValuer,
+    mix: FloatArray,
+    price: FloatArray,
+    *,
+    stop: Callable[[], bool],
+    found: Callable[[ValuedPath], None],
+) -> ValuedPath | None:
+    """Alternate between the cheapest chain of pulls at given speeds and prices, and the best speeds and prices for it.
+
+    Where every leader may ride his own speed, W' that one rider has left and another lacks costs what its price says, so
+    that the cheapest chain at the right prices is close to the best one; averaging the prices finds them.
+
+    Parameters
+    ----------
+    mix : ndarray (n_segments, n_speeds)
+    price : ndarray (n_segments, n_riders)
+        (s/kJ), a guess.
+
+    Returns
+    -------
+    ValuedPath or None
+        ``None``: at no speeds met do the pulls fit their bounds.
+    """
+    best: ValuedPath | None = None
+    for step in range(MOST_PRICE_STEPS):
+        costs = table.priced(mix, price)
+        path = best_path(table.data, costs.arc, costs.move)
+        if path is None:
+            return best
+        seen = path in valuer.known
+        candidate = valuer.value(path)
+        if best is None or candidate.time_s < best.time_s - 1e-4:
+            best = candidate
+            found(best)
+        if stop() or candidate.mix is None or candidate.price is None:
+            break
+        if seen and step > LEAST_PRICE_STEPS:
+            break
+        share = max(2.0 / (step + 3.0), 0.1)
+        price = (1.0 - share) * price + share * candidate.price
+        mix = (1.0 - share) * mix + share * candidate.mix
+    return best
 
 
 def improve_locally(

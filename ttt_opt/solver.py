@@ -182,7 +182,7 @@ def solve(
     crossover: bool = True,
     seed: int = 0,
     progress: Callable[[float, float], None] | None = None,
-    interruptible: bool = False,
+    interrupted: Callable[[], bool] | None = None,
 ) -> Outcome:
     """Solve a linear or mixed-integer programme.
 
@@ -202,8 +202,8 @@ def solve(
         Basis of a similar linear programme, from :class:`Outcome`.
     progress : callable, optional
         Called with (best objective, bound) while a mixed-integer programme runs.
-    interruptible : bool
-        Let Ctrl-C end the search and keep the best solution.
+    interrupted : callable, optional
+        Asked now and then whether to stop and keep the best solution.
 
     Raises
     ------
@@ -244,11 +244,10 @@ def solve(
         highs.cbMipLogging += lambda event: progress(
             event.data_out.mip_primal_bound + model.offset, event.data_out.mip_dual_bound + model.offset
         )
-    if interruptible:
-        highs.HandleKeyboardInterrupt = True
-        highs.solve()
-    else:
-        highs.run()
+    if interrupted is not None:
+        for event in (highs.cbIpmInterrupt, highs.cbSimplexInterrupt, highs.cbMipInterrupt):
+            event.subscribe(lambda event: setattr(event, "user_interrupt", interrupted()))
+    highs.run()
     if basis is not None and highs.getModelStatus() not in _REASONS:  # a bad basis: start afresh
         highs.clearSolver()
         highs.setOptionValue("presolve", "choose")

@@ -75,10 +75,16 @@ class RotationData:
         1 over the longest and 1 over the shortest pull of the leader on the terrain of s (1/s).
     on_wheel_applies : ndarray of bool (n_segments,)
         Where the limit on a wheel holds (not while accelerating).
+    square_before : ndarray (n_segments,)
+        Weight of the square of the speed before the boundary at the start of segment s in the square of the speed at
+        that boundary; the speed after it has the rest. The first is not used: the start is from standstill.
     front_w : ndarray (n_segments, n_speeds)
         Steady front power of the team's average rider (W).
+    held_w : ndarray (n_segments, n_speeds)
+        Steady front power of the average rider that holds speed k of segment s-1 before and after the boundary: the
+        larger of the two (W). The first row is not used.
     surge_w, surge_mps : ndarray (n_segments,)
-        Largest rise of ``front_w`` and of speed from segment s-1 to s; ``inf`` where there is no limit.
+        Largest rise of front power above ``held_w`` and of speed from segment s-1 to s; ``inf`` where there is no limit.
     """
 
     lines: tuple[Line, ...]
@@ -99,7 +105,9 @@ class RotationData:
     per_longest: FloatArray
     per_shortest: FloatArray
     on_wheel_applies: BoolArray
+    square_before: FloatArray
     front_w: FloatArray
+    held_w: FloatArray
     surge_w: FloatArray
     surge_mps: FloatArray
 
@@ -120,7 +128,9 @@ class RotationData:
             "per_longest": (n_segments, n_riders),
             "per_shortest": (n_segments, n_riders),
             "on_wheel_applies": (n_segments,),
+            "square_before": (n_segments,),
             "front_w": (n_segments, n_speeds),
+            "held_w": (n_segments, n_speeds),
             "surge_w": (n_segments,),
             "surge_mps": (n_segments,),
         }
@@ -244,7 +254,8 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     square = (data.speed_mps**2).tolist()
     slowest_square = (data.speed_mps.min(axis=1) ** 2).tolist()
     fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
-    front = (data.front_w / JOULE_PER_UNIT).tolist()
+    front, held = ((power / JOULE_PER_UNIT).tolist() for power in (data.front_w, data.held_w))
+    weight = data.square_before.tolist()
     road = (data.road_work_j / JOULE_PER_UNIT).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
     changeover = (data.changeover_j / JOULE_PER_UNIT).tolist()
@@ -262,8 +273,10 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.too_short_by = pyo.Var([a for a, arc in enumerate(arcs) if arc.too_short], bounds=(0, None))
     m.stay = pyo.Var(later_segments, lines, bounds=(0, 1))
     m.mix = pyo.Var(segments, lines, speeds, bounds=(0, 1))
-    m.square_stay = pyo.Var(later_segments, lines, bounds=(0, None))
-    m.square_move = pyo.Var(moves, bounds=(0, None))
+    m.stay_from = pyo.Var(later_segments, lines, bounds=(0, None))
+    m.stay_to = pyo.Var(later_segments, lines, bounds=(0, None))
+    m.move_from = pyo.Var(moves, bounds=(0, None))
+    m.move_to = pyo.Var(moves, bounds=(0, None))
     m.work = pyo.Var(places, bounds=(0, None))
     m.use = pyo.Var(places)
     m.spare_stay = pyo.Var(stay_places, bounds=(0, None))
@@ -279,9 +292,6 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     def led_time(s: int, q: int) -> pyo.Expression:
         lost = pyo.quicksum(changeover_time[s] * m.move[s, p, q] for p in before[q]) if s > 0 else 0.0
         return pyo.quicksum(time[s][k] * m.mix[s, q, k] for k in speeds) + lost
-
-    def whoever_leads(table: list[list[float]], s: int) -> pyo.Expression:
-        return pyo.quicksum(table[s][k] * m.mix[s, q, k] for q in lines for k in speeds)
 
     def begun(s: int, q: int) -> list[pyo.Var]:
         """Pulls of line q that start at boundary s."""
@@ -342,37 +352,59 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         rule=lambda _, a: allowance_used(arcs[a], data.per_shortest) >= m.pull[a] - m.too_short_by[a],
     )
 
-    m.square_handed_on = pyo.Constraint(
+    def mean_square(s: int, q: int) -> pyo.Expression:
+        return pyo.quicksum(square[s][k] * m.mix[s, q, k] for k in speeds)
+
+    m.square_left = pyo.Constraint(
         later_segments,
         lines,
-        rule=lambda _, s, q: pyo.quicksum(square[s - 1][k] * m.mix[s - 1, q, k] for k in speeds)
-        == m.square_stay[s, q] + pyo.quicksum(m.square_move[s, q, r] for r in data.successors[q]),
+        rule=lambda _, s, q: mean_square(s - 1, q)
+        == m.stay_from[s, q] + pyo.quicksum(m.move_from[s, q, r] for r in data.successors[q]),
     )
-    m.square_stay_least = pyo.Constraint(
-        later_segments, lines, rule=lambda _, s, q: m.square_stay[s, q] >= slowest_square[s - 1] * m.stay[s, q]
+    m.square_taken = pyo.Constraint(
+        later_segments,
+        lines,
+        rule=lambda _, s, r: mean_square(s, r)
+        == m.stay_to[s, r] + pyo.quicksum(m.move_to[s, q, r] for q in before[r]),
     )
-    m.square_stay_most = pyo.Constraint(
-        later_segments, lines, rule=lambda _, s, q: m.square_stay[s, q] <= fastest_square[s - 1] * m.stay[s, q]
-    )
-    m.square_move_least = pyo.Constraint(
-        moves, rule=lambda _, s, q, r: m.square_move[s, q, r] >= slowest_square[s - 1] * m.move[s, q, r]
-    )
-    m.square_move_most = pyo.Constraint(
-        moves, rule=lambda _, s, q, r: m.square_move[s, q, r] <= fastest_square[s - 1] * m.move[s, q, r]
-    )
+    for name, index_set, share, part, shift in (
+        ("stay_from", m.stay.index_set(), m.stay, m.stay_from, -1),
+        ("stay_to", m.stay.index_set(), m.stay, m.stay_to, 0),
+        ("move_from", moves, m.move, m.move_from, -1),
+        ("move_to", moves, m.move, m.move_to, 0),
+    ):
+
+        def at_least(_: pyo.Block, s: int, *lines_: int, share=share, part=part, shift=shift) -> pyo.Expression:  # type: ignore[no-untyped-def]
+            return part[s, *lines_] >= slowest_square[s + shift] * share[s, *lines_]
+
+        def at_most(_: pyo.Block, s: int, *lines_: int, share=share, part=part, shift=shift) -> pyo.Expression:  # type: ignore[no-untyped-def]
+            return part[s, *lines_] <= fastest_square[s + shift] * share[s, *lines_]
+
+        m.add_component(f"{name}_least", pyo.Constraint(index_set, rule=at_least))
+        m.add_component(f"{name}_most", pyo.Constraint(index_set, rule=at_most))
+
+    def square_at_start(s: int, q: int) -> pyo.Expression:
+        """Square of the speed at which line q enters segment s, times its share."""
+        if s == 0:
+            return 0.0
+        old = m.stay_from[s, q] + pyo.quicksum(m.move_from[s, p, q] for p in before[q])
+        return weight[s] * old + (1.0 - weight[s]) * mean_square(s, q)
+
+    def square_at_end(s: int, q: int) -> pyo.Expression:
+        """Square of the speed at which line q leaves segment s, times its share."""
+        if s + 1 == n_segments:
+            return mean_square(s, q)
+        new = m.stay_to[s + 1, q] + pyo.quicksum(m.move_to[s + 1, q, r] for r in data.successors[q])
+        return weight[s + 1] * mean_square(s, q) + (1.0 - weight[s + 1]) * new
 
     def swing_off(s: int, q: int, i: int) -> list[pyo.Expression]:
         """Work that changeovers into line q cost rider i, which is not done on a wheel."""
         return [changeover[s][p][i] * m.move[s, p, q] for p in before[q]] if s > 0 else []
 
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
-        terms = [(road[s][q][k][i] + kinetic[i] * square[s][k]) * m.mix[s, q, k] for k in speeds]
-        if s > 0:
-            terms.append(-kinetic[i] * m.square_stay[s, q])
-            for p in before[q]:
-                terms.append(-kinetic[i] * m.square_move[s, p, q])
-            terms.extend(swing_off(s, q, i))
-        return pyo.quicksum(terms)
+        road_work = pyo.quicksum(road[s][q][k][i] * m.mix[s, q, k] for k in speeds)
+        rise = square_at_end(s, q) - square_at_start(s, q)
+        return road_work + kinetic[i] * rise + pyo.quicksum(swing_off(s, q, i))
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
     m.spends = pyo.Constraint(
@@ -415,11 +447,16 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     )
     m.surge_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_w[s])],
-        rule=lambda _, s: whoever_leads(front, s) - whoever_leads(front, s - 1)
+        rule=lambda _, s: pyo.quicksum(
+            front[s][k] * m.mix[s, q, k] - held[s][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
+        )
         <= data.surge_w[s] / JOULE_PER_UNIT,
     )
     m.surge_speed = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_mps[s])],
-        rule=lambda _, s: whoever_leads(speed, s) - whoever_leads(speed, s - 1) <= data.surge_mps[s],
+        rule=lambda _, s: pyo.quicksum(
+            speed[s][k] * m.mix[s, q, k] - speed[s - 1][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
+        )
+        <= data.surge_mps[s],
     )
     return m

@@ -1,0 +1,247 @@
+"""The main flow: from a race to a plan that has been ridden, :func:`make_plan`; and what a plan holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ttt_opt.course import Course, read_course
+from ttt_opt.race import Race
+from ttt_opt.ride import Ride, ride
+from ttt_opt.ride_check import RideCheck, check_ride
+from ttt_opt.rotation_optimum import Optimum, Progress, Settings, optimise
+from ttt_opt.rotation_problem import Road, road_of, segments_of
+from ttt_opt.schedule import ScheduledPull
+
+
+@dataclass(frozen=True)
+class Pull:
+    """One pull as the riders get it.
+
+    Attributes
+    ----------
+    rider : str
+    start_m, end_m : float
+        Where it starts and ends (m from the start).
+    start_s, duration_s : float
+        When it starts (s after the start) and how long it lasts (s).
+    front_power_w, front_power_w_per_kg, front_power_share_of_cp : float
+        Mean power at the front (W), per kg of body mass (W/kg), and as share of the rider's critical power.
+    speed_kmh : float
+        Mean speed (km/h).
+    terrain : str
+        ``flat``, ``climb`` or ``descent``, where the pull spends most of its time.
+    swing_off : str
+        ``left`` or ``right``: the side the wind comes from, on which to leave the front; ``either`` without a
+        cross wind worth speaking of; ``finish`` for the last pull; ``leave`` where the rider leaves the line for good.
+    """
+
+    rider: str
+    start_m: float
+    end_m: float
+    start_s: float
+    duration_s: float
+    front_power_w: float
+    front_power_w_per_kg: float
+    front_power_share_of_cp: float
+    speed_kmh: float
+    terrain: str
+    swing_off: str
+
+
+@dataclass(frozen=True)
+class RiderSummary:
+    """What the plan asks of one rider, as planned and as the ride check rode it.
+
+    Attributes
+    ----------
+    name : str
+    n_pulls : int
+    front_s, front_share : float
+        Time at the front (s) and as share of the finish time.
+    mean_pull_s : float
+        Mean length of a pull (s), 0 without one.
+    mean_front_power_w, mean_front_power_share_of_cp : float
+        Mean power at the front (W; share of critical power), 0 without a pull.
+    mean_power_w, peak_power_w : float
+        Mean power until the rider leaves or finishes, and highest mean over 5 s, in the ride check (W).
+    w_prime_min_j, w_prime_end_j : float
+        Lowest and last W' in the ride check (J).
+    leaves_at_m : float or None
+        Where the rider leaves the line for good (m), ``None``: finishes in it.
+    """
+
+    name: str
+    n_pulls: int
+    front_s: float
+    front_share: float
+    mean_pull_s: float
+    mean_front_power_w: float
+    mean_front_power_share_of_cp: float
+    mean_power_w: float
+    peak_power_w: float
+    w_prime_min_j: float
+    w_prime_end_j: float
+    leaves_at_m: float | None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan, what it is worth, and how it was found.
+
+    Attributes
+    ----------
+    race : Race
+    course : Course
+    road : Road
+        Segments with wind and air.
+    start_order : tuple of str
+        Names, the first leader first.
+    pulls : tuple of Pull
+    riders : tuple of RiderSummary
+        In the order of the team file.
+    ride : Ride
+    check : RideCheck
+    optimum : Optimum
+        Schedule, W' in the model, finish time, bound, gap, why the search stopped, seconds, versions.
+    """
+
+    race: Race
+    course: Course
+    road: Road
+    start_order: tuple[str, ...]
+    pulls: tuple[Pull, ...]
+    riders: tuple[RiderSummary, ...]
+    ride: Ride
+    check: RideCheck
+    optimum: Optimum
+
+    @property
+    def finish_time_s(self) -> float:
+        """Planned finish time (s)."""
+        return self.optimum.finish_time_s
+
+
+def make_plan(race: Race, settings: Settings = Settings(), progress: Progress | None = None) -> Plan:
+    """Read the course, cut it, search the best rotation, ride it, and describe the result.
+
+    Parameters
+    ----------
+    race : Race
+    settings : Settings
+        Time limit, gap and seed.
+    progress : callable, optional
+        See :data:`ttt_opt.rotation_optimum.Progress`.
+
+    Raises
+    ------
+    InputError
+        The course cannot be read.
+    NoFeasiblePlanError, SolverFailureError
+        There is no plan.
+    """
+    course = read_course(race.course_file, flat=race.flat)
+    road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
+    optimum = optimise(road, race, settings, progress)
+    ridden = ride(course, race.team, race, optimum.schedule)
+    check = check_ride(
+        ridden, course, road.segments, race.team, race, optimum.schedule, optimum.w_prime_j
+    )
+    return Plan(
+        race=race,
+        course=course,
+        road=road,
+        start_order=tuple(race.team.riders[i].name for i in optimum.schedule.pulls[0].line),
+        pulls=describe_pulls(race, road, optimum),
+        riders=describe_riders(race, optimum, ridden),
+        ride=ridden,
+        check=check,
+        optimum=optimum,
+    )
+
+
+NOTABLE_CROSSWIND_MPS = 0.5
+"""Below this cross wind (m/s at rider height) the side on which to swing off does not matter."""
+
+
+def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]:
+    """The pulls of a schedule as the riders get them."""
+    schedule = optimum.schedule
+    duration = schedule.duration_s
+    start_s = np.concatenate([[0.0], np.cumsum(duration)])
+    pulls = []
+    for number, pull in enumerate(schedule.pulls):
+        covered = slice(pull.first_segment, pull.end_segment)
+        rider = race.team.riders[pull.leader]
+        seconds = float(duration[covered].sum())
+        power = float(schedule.front_power_w[covered] @ duration[covered]) / seconds
+        start_m, end_m = float(schedule.boundary_m[pull.first_segment]), float(schedule.boundary_m[pull.end_segment])
+        terrains = road.segments.terrain[covered]
+        longest = max(set(terrains), key=lambda name: float(duration[covered] @ np.array([t == name for t in terrains])))
+        last = number == len(schedule.pulls) - 1
+        pulls.append(
+            Pull(
+                rider=rider.name,
+                start_m=start_m,
+                end_m=end_m,
+                start_s=float(start_s[pull.first_segment]),
+                duration_s=seconds,
+                front_power_w=power,
+                front_power_w_per_kg=power / rider.mass_kg,
+                front_power_share_of_cp=power / rider.cp_w,
+                speed_kmh=3.6 * (end_m - start_m) / seconds,
+                terrain=longest,
+                swing_off="finish" if last else _swing_off(pull, float(road.crosswind_mps[pull.end_segment - 1])),
+            )
+        )
+    return tuple(pulls)
+
+
+def _swing_off(pull: ScheduledPull, crosswind_mps: float) -> str:
+    """Side on which to leave the front: towards the wind, so that the rider who drifts back shelters the line."""
+    if pull.leader_leaves:
+        return "leave"
+    if abs(crosswind_mps) < NOTABLE_CROSSWIND_MPS:
+        return "either"
+    return "right" if crosswind_mps > 0.0 else "left"
+
+
+PEAK_WINDOW_S = 5.0
+
+
+def describe_riders(race: Race, optimum: Optimum, ridden: Ride) -> tuple[RiderSummary, ...]:
+    """What plan and ride ask of each rider."""
+    schedule = optimum.schedule
+    duration = schedule.duration_s
+    summaries = []
+    for index, rider in enumerate(race.team.riders):
+        led = [pull for pull in schedule.pulls if pull.leader == index]
+        places = np.zeros(len(duration), dtype=bool)
+        for pull in led:
+            places[pull.first_segment : pull.end_segment] = True
+        front_s = float(duration[places].sum())
+        front_w = float(schedule.front_power_w[places] @ duration[places]) / front_s if led else 0.0
+        there = ~np.isnan(ridden.power_w[:, index])
+        power, step = ridden.power_w[there, index], ridden.step_s[there]
+        work = np.concatenate([[0.0], np.cumsum(power * step)])
+        clock = np.concatenate([[0.0], np.cumsum(step)])
+        window_end = np.minimum(clock + PEAK_WINDOW_S, clock[-1])
+        mean_ahead = (np.interp(window_end, clock, work) - work) / PEAK_WINDOW_S
+        summaries.append(
+            RiderSummary(
+                name=rider.name,
+                n_pulls=len(led),
+                front_s=front_s,
+                front_share=front_s / optimum.finish_time_s,
+                mean_pull_s=front_s / len(led) if led else 0.0,
+                mean_front_power_w=front_w,
+                mean_front_power_share_of_cp=front_w / rider.cp_w,
+                mean_power_w=float(power @ step / step.sum()),
+                peak_power_w=float(mean_ahead.max()),
+                w_prime_min_j=float(np.nanmin(ridden.w_prime_j[:, index])),
+                w_prime_end_j=float(ridden.w_prime_j[there, index][-1]),
+                leaves_at_m=ridden.left_at_m[index],
+            )
+        )
+    return tuple(summaries)
