@@ -1,0 +1,163 @@
+"""The rotation model against every plan of tiny races, ridden one by one by the oracle of ``tiny_rotations.py``."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tiny_rotations import (
+    INFINITY,
+    TinyPull,
+    TinyRider,
+    TinyRotation,
+    all_plans,
+    best_mixed_time_s,
+    best_ridden,
+    make_rotation,
+    optimum_s,
+    random_rotation,
+    ridden_time_s,
+)
+
+TOLERANCE_S = 2e-4
+"""HiGHS keeps rows to 1e-7 (here kJ and shares of segments); times are some 100 s."""
+
+RANDOM = {f"random {seed}": random_rotation(seed) for seed in range(16)}
+
+STRONG = TinyRider(cp_w=390.0, spare_j=9000.0, mass_kg=82.0, cda_m2=0.25)
+MIDDLE = TinyRider(cp_w=330.0, spare_j=8500.0, mass_kg=76.0, cda_m2=0.24)
+WEAK = TinyRider(cp_w=270.0, spare_j=7500.0, mass_kg=68.0, cda_m2=0.23)
+LENGTHS = (150.0, 210.0, 190.0, 220.0)
+GRID = (9.0, 12.0, 14.5)
+
+
+def four_segments(**changes: object) -> TinyRotation:
+    return make_rotation((STRONG, MIDDLE, WEAK), LENGTHS, speed_mps=GRID, **changes)  # type: ignore[arg-type]
+
+
+LIMITS: dict[str, dict[str, object]] = {
+    "longest pull": {"longest_s": 25.0},
+    "shortest pull": {"shortest_s": 40.0},
+    "surge of power": {"surge_w": 40.0},
+    "surge of speed": {"surge_mps": 0.3},
+    "power on a wheel": {"on_wheel_share": 0.8},
+    "swing-off costs work": {"swing_off_j": 2500.0},
+    "every changeover costs work": {"changeover_j": 1200.0},
+    "changeovers cost time": {"changeover_s": 1.5},
+    "slow recovery": {"recovery": 0.05},
+    "one must sit on": {"sitters": (0,)},
+    "the start order is given": {"start_lines": (1,)},
+}
+FREE: dict[str, object] = {
+    "changeover_j": 0.0,
+    "swing_off_j": 0.0,
+    "changeover_s": 0.0,
+    "recovery": 1.0,
+}
+
+
+def assert_oracle_agrees(tiny: TinyRotation) -> tuple[float, float]:
+    """Model and oracle agree, with and without mixes of speeds; their optima (s) with and without."""
+    ridden, _ = best_ridden(tiny)
+    unmixed = optimum_s(tiny, one_speed_per_segment=True)
+    mixed = optimum_s(tiny)
+    assert mixed <= ridden + TOLERANCE_S
+    assert unmixed == pytest.approx(ridden, abs=TOLERANCE_S)
+    assert mixed == pytest.approx(min(best_mixed_time_s(tiny, plan) for plan in all_plans(tiny)), abs=TOLERANCE_S)
+    return mixed, unmixed
+
+
+@pytest.mark.parametrize("name", RANDOM)
+def test_random_race_has_the_optimum_that_trying_everything_finds(name: str) -> None:
+    mixed, unmixed = assert_oracle_agrees(RANDOM[name])
+    assert np.isfinite(mixed)
+    assert mixed <= unmixed + TOLERANCE_S
+
+
+def test_random_races_cover_what_the_model_can_express() -> None:
+    tinies = list(RANDOM.values())
+    assert any(tiny.sitters for tiny in tinies)
+    assert any(tiny.counting < tiny.data.n_riders for tiny in tinies)
+    assert any(len(tiny.data.start_lines) == 1 for tiny in tinies)
+    assert any(arc.too_long for tiny in tinies for arc in tiny.data.arcs)
+    assert any(arc.too_short for tiny in tinies for arc in tiny.data.arcs)
+    assert any((tiny.data.road_work_j < 0.0).any() for tiny in tinies)
+    assert {tiny.data.n_riders for tiny in tinies} == {2, 3}
+    assert {tiny.data.n_segments for tiny in tinies} == {3, 4, 5}
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+def test_limit_binds_and_the_oracle_agrees(limit: str) -> None:
+    loose = optimum_s(four_segments(**FREE))
+    mixed, _ = assert_oracle_agrees(four_segments(**FREE | LIMITS[limit]))
+    assert mixed > loose + 10.0 * TOLERANCE_S
+
+
+def test_weak_rider_who_may_leave_does_and_the_oracle_agrees() -> None:
+    riders = (STRONG, MIDDLE, TinyRider(cp_w=210.0, spare_j=6500.0))
+    together = make_rotation(riders, LENGTHS, speed_mps=GRID)
+    two_count = make_rotation(riders, LENGTHS, speed_mps=GRID, counting=2)
+    mixed, _ = assert_oracle_agrees(two_count)
+    assert mixed < optimum_s(together) - 0.1
+    _, plan = best_ridden(two_count)
+    assert plan is not None
+    assert plan[-1].line in ((0, 1), (1, 0))
+
+
+def test_nobody_can_ride_with_too_little_w_prime() -> None:
+    tiny = four_segments()
+    empty = tiny.changed(w_prime_j=tiny.data.reserve_j + 100.0, cp_w=0.5 * tiny.data.cp_w)
+    assert best_ridden(empty) == (INFINITY, None)
+    assert optimum_s(empty) == INFINITY
+
+
+def test_unlike_bounds_on_pulls_of_riders_and_terrain() -> None:
+    tiny = four_segments(**FREE)
+    per_longest = 1.0 / np.array([[16.0, 60.0, 30.0], [16.0, 60.0, 30.0], [40.0, 60.0, 20.0], [40.0, 60.0, 20.0]])
+    per_shortest = 1.0 / np.array([[5.0, 35.0, 5.0], [5.0, 35.0, 5.0], [5.0, 18.0, 30.0], [5.0, 18.0, 30.0]])
+    bounded = tiny.changed(per_longest=per_longest, per_shortest=per_shortest)
+    mixed, _ = assert_oracle_agrees(bounded)
+    assert mixed > optimum_s(tiny) + 0.01
+
+
+def test_unlike_changeovers_and_limits_along_the_road() -> None:
+    tiny = four_segments(surge_w=60.0, surge_mps=1.0)
+    data = tiny.data
+    uneven = tiny.changed(
+        changeover_j=data.changeover_j * np.array([0.0, 0.2, 4.0, 1.0])[:, None, None],
+        changeover_s=np.array([9.0, 0.9, 0.1, 0.4]),
+        surge_w=np.array([0.0, INFINITY, 30.0, 80.0]),
+        surge_mps=np.array([0.0, 2.0, INFINITY, 0.5]),
+        on_wheel_w=0.85 * data.cp_w,
+        on_wheel_applies=np.array([False, False, True, False]),
+    )
+    assert_oracle_agrees(uneven)
+
+
+def test_pull_that_no_speed_makes_long_enough_lasts_to_the_finish() -> None:
+    tiny = four_segments(shortest_s=1e4)
+    assert {arc.end for arc in tiny.data.arcs} == {4}
+    assert [[pull.end for pull in plan] for plan in all_plans(tiny)] == [[4], [4], [4]]
+    assert_oracle_agrees(tiny)
+
+
+def test_oracle_knows_braking_recovery_and_leaving() -> None:
+    """The oracle itself, on figures worked out by hand."""
+    rider = TinyRider(mass_kg=80.0, cp_w=300.0, spare_j=1000.0, peak_w=2000.0)
+    tiny = make_rotation(
+        (rider, rider), (100.0, 100.0), speed_mps=(10.0,), counting=1, kinetic=False, recovery=0.5,
+        changeover_j=0.0, swing_off_j=100.0, changeover_s=2.0,
+    )
+    work = np.zeros((2, len(tiny.data.lines), 1, 2))
+    work[0, tiny.data.lines.index((0, 1)), 0] = 3900.0, 2500.0
+    work[1, tiny.data.lines.index((1, 0)), 0] = 3700.0, 3500.0
+    work[1, tiny.data.lines.index((1,)), 0] = 0.0, 4700.0
+    exact = tiny.changed(road_work_j=work, start_lines=(tiny.data.lines.index((0, 1)),))
+    stays = (TinyPull((0, 1), 0, 1), TinyPull((1, 0), 1, 2))
+    leaves = (TinyPull((0, 1), 0, 1), TinyPull((1,), 1, 2))
+    # Rider 0: 1000 - 900 = 100 J left, then 3700 + 100 - 12 s 300 W = 200 J needed: 100 J short.
+    assert ridden_time_s(exact, stays, (0, 0)) == INFINITY
+    # Alone, rider 1 needs 4700 - 3600 = 1100 J and has 1000: recovering while full adds nothing.
+    assert ridden_time_s(exact, leaves, (0, 0)) == INFINITY
+    easier = exact.changed(road_work_j=work - np.array([0.0, 100.0]))
+    assert ridden_time_s(easier, leaves, (0, 0)) == pytest.approx(22.0)
+    assert set(all_plans(exact)) == {stays, leaves, (TinyPull((0, 1), 0, 2),)}

@@ -1,0 +1,426 @@
+"""Small invented rotation problems, and an oracle that rides every plan of the smallest ones.
+
+Nothing here uses the model's equations or index sets: the constants come from a plain road-load formula, the oracle
+follows the riders segment by segment with the rules of the trade, and knows lines only as tuples of riders. What it
+takes from :class:`RotationData` are its numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import pyomo.environ as pyo
+from numpy.typing import NDArray
+from scipy.optimize import linprog
+from ttt_models.rotation import OVERRUN_S, Line, RotationData, build_rotation, rotating_lines
+
+from ttt_opt.solver import INFINITY, LinearModel, compile_model, solve
+
+FloatArray = NDArray[np.float64]
+
+AIR_DENSITY = 1.2
+ROLLING = 0.004
+EFFICIENCY = 0.976
+GRAVITY = 9.81
+PLACE_SHARE = (1.0, 0.68, 0.61, 0.61)
+"""Share of solo drag by place: Broker, Kyle & Burke 1999, abstract, power converted to drag, rounded."""
+
+
+@dataclass(frozen=True)
+class TinyRider:
+    """An invented rider; ``mass_kg`` with the bicycle, ``spare_j`` is W' above the reserve of 1 kJ."""
+
+    mass_kg: float = 80.0
+    cda_m2: float = 0.24
+    cp_w: float = 320.0
+    spare_j: float = 9000.0
+    peak_w: float = 900.0
+
+
+@dataclass(frozen=True)
+class TinyRotation:
+    """A rotation problem with what the oracle has to know beyond its numbers."""
+
+    data: RotationData
+    sitters: tuple[int, ...]
+    counting: int
+
+    def changed(self, **changes: object) -> TinyRotation:
+        """The same problem with other numbers."""
+        return replace(self, data=replace(self.data, **changes))  # type: ignore[arg-type]
+
+
+def road_power_w(rider: TinyRider, share: float, grade: float, speed_mps: float) -> float:
+    """Steady crank power; below zero it is what the road gives."""
+    force = (
+        0.5 * AIR_DENSITY * rider.cda_m2 * share * speed_mps**2
+        + rider.mass_kg * GRAVITY * (ROLLING + grade)
+    )
+    return force * speed_mps / EFFICIENCY
+
+
+def make_rotation(
+    riders: Sequence[TinyRider],
+    length_m: Sequence[float],
+    *,
+    order: tuple[int, ...] | None = None,
+    sitters: tuple[int, ...] = (),
+    counting: int | None = None,
+    start_lines: tuple[int, ...] | None = None,
+    grade: Sequence[float] | None = None,
+    speed_mps: Sequence[float] | FloatArray = (10.0, 11.5, 13.0),
+    kinetic: bool = True,
+    square_before: float = 0.4,
+    changeover_j: float = 150.0,
+    swing_off_j: float = 400.0,
+    changeover_s: float = 0.1,
+    recovery: float | FloatArray = 0.5,
+    shortest_s: float = 1.0,
+    longest_s: float = 1e4,
+    on_wheel_share: float = 5.0,
+    surge_w: float = INFINITY,
+    surge_mps: float = INFINITY,
+) -> TinyRotation:
+    """A rotation problem; the riders' order is that of their indices, and no limit binds, unless told otherwise.
+
+    ``speed_mps`` is one grid for all segments ``(n_speeds,)`` or one per segment ``(n_segments, n_speeds)``.
+    """
+    order = tuple(i for i in range(len(riders)) if i not in sitters) if order is None else order
+    counting = len(riders) if counting is None else counting
+    lines, successors = rotating_lines(order, sitters, counting)
+    length = np.asarray(length_m, dtype=np.float64)
+    slope = np.zeros(len(length)) if grade is None else np.asarray(grade, dtype=np.float64)
+    speed = np.broadcast_to(np.asarray(speed_mps, dtype=np.float64), (len(length), np.shape(speed_mps)[-1])).copy()
+    time_s = length[:, None] / speed
+    n_segments, n_speeds = speed.shape
+    road_work = np.zeros((n_segments, len(lines), n_speeds, len(riders)))
+    changeover = np.zeros((n_segments, len(lines), len(riders)))
+    for q, line in enumerate(lines):
+        for place, i in enumerate(line):
+            for s, k in product(range(n_segments), range(n_speeds)):
+                power = road_power_w(riders[i], PLACE_SHARE[place], slope[s], speed[s, k])
+                road_work[s, q, k, i] = power * time_s[s, k]
+            changeover[:, q, i] = changeover_j + (swing_off_j if place == 0 else 0.0)
+    average = TinyRider(
+        mass_kg=float(np.mean([rider.mass_kg for rider in riders])),
+        cda_m2=float(np.mean([rider.cda_m2 for rider in riders])),
+    )
+    front = [[road_power_w(average, 1.0, slope[s], v) for v in speed[s]] for s in range(n_segments)]
+    held = [front[0]] + [
+        [max(road_power_w(average, 1.0, slope[place], v) for place in (s - 1, s)) for v in speed[s - 1]]
+        for s in range(1, n_segments)
+    ]
+    mass = np.array([rider.mass_kg for rider in riders])
+    cp = np.array([rider.cp_w for rider in riders])
+    limits = np.full(n_segments, INFINITY), np.full(n_segments, INFINITY)
+    limits[0][1:], limits[1][1:] = surge_w, surge_mps
+    data = RotationData(
+        lines=lines,
+        start_lines=tuple(range(len(order))) if start_lines is None else start_lines,
+        successors=successors,
+        time_s=time_s,
+        speed_mps=speed,
+        road_work_j=road_work,
+        kinetic_j_per_v2=0.5 * mass / EFFICIENCY if kinetic else np.zeros(len(riders)),
+        changeover_j=changeover,
+        changeover_s=np.full(n_segments, changeover_s),
+        cp_w=cp,
+        peak_w=np.array([rider.peak_w for rider in riders]),
+        on_wheel_w=on_wheel_share * cp,
+        w_prime_j=np.array([rider.spare_j + 1000.0 for rider in riders]),
+        reserve_j=np.full(len(riders), 1000.0),
+        recovery_share=np.broadcast_to(recovery, (n_segments, len(riders))).astype(np.float64),
+        per_longest=np.full((n_segments, len(riders)), 1.0 / longest_s),
+        per_shortest=np.full((n_segments, len(riders)), 1.0 / shortest_s),
+        on_wheel_applies=np.arange(n_segments) > 0,
+        square_before=np.full(n_segments, square_before),
+        front_w=np.array(front),
+        held_w=np.array(held),
+        surge_w=limits[0],
+        surge_mps=limits[1],
+    )
+    return TinyRotation(data, sitters, counting)
+
+
+def random_rotation(seed: int) -> TinyRotation:
+    """Two or three unlike riders on three to five unlike segments, with limits drawn so that they often bind."""
+    draw = np.random.default_rng(seed)
+    n_riders = int(draw.integers(2, 4))
+    n_segments = int(draw.integers(3, 6))
+    n_speeds = 2 if n_segments == 5 else 3
+    riders = [
+        TinyRider(
+            mass_kg=float(draw.uniform(65.0, 90.0)),
+            cda_m2=float(draw.uniform(0.21, 0.27)),
+            cp_w=float(draw.uniform(260.0, 380.0)),
+            spare_j=float(draw.uniform(5500.0, 9000.0)),
+        )
+        for _ in range(n_riders)
+    ]
+    order = tuple(int(i) for i in draw.permutation(n_riders))
+    sitters = (order[-1],) if n_riders == 3 and draw.random() < 0.35 else ()
+    grade = draw.uniform(-0.03, 0.03, n_segments)
+    reference = 11.5 - 90.0 * grade * np.where(grade > 0.0, 1.0, 0.5)
+    steps = np.array([0.72, 1.15]) if n_speeds == 2 else np.array([0.72, 0.96, 1.2])
+    shortest, longest = [(1.0, 1e4), (1.0, 45.0), (22.0, 1e4), (20.0, 50.0)][int(draw.integers(4))]
+    tiny = make_rotation(
+        riders,
+        draw.uniform(120.0, 260.0, n_segments),
+        order=order[: n_riders - len(sitters)],
+        sitters=sitters,
+        counting=n_riders - int(draw.random() < 0.5),
+        start_lines=(1,) if draw.random() < 0.4 else None,
+        grade=grade,
+        speed_mps=reference[:, None] * steps[None, :],
+        changeover_j=float(draw.uniform(0.0, 300.0)),
+        swing_off_j=float(draw.uniform(0.0, 900.0)),
+        changeover_s=float(draw.uniform(0.0, 0.6)),
+        recovery=draw.uniform(0.1, 1.0, (n_segments, n_riders)),
+        shortest_s=shortest,
+        longest_s=longest,
+        on_wheel_share=float(draw.uniform(0.85, 1.3)),
+        surge_w=float(draw.choice([60.0, 150.0, INFINITY])),
+        surge_mps=float(draw.choice([1.0, 2.5, INFINITY])),
+    )
+    return tiny.changed(square_before=draw.choice([0.0, 0.3, 0.7, 1.0], n_segments))
+
+
+# The model's answers.
+
+
+def compiled(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> LinearModel:
+    """The model's matrix; ``one_speed_per_segment`` forbids mixes of speeds."""
+    model = build_rotation(tiny.data)
+    if one_speed_per_segment:
+        for variable in model.mix.values():
+            variable.domain = pyo.Binary
+    return compile_model(model)[0]
+
+
+def optimum_s(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> float:
+    """Proven optimum of the model (s), ``inf`` where it is infeasible."""
+    outcome = solve(compiled(tiny, one_speed_per_segment=one_speed_per_segment), gap=1e-9)
+    assert outcome.stopped_because in ("optimal", "infeasible")
+    return outcome.objective
+
+
+# The oracle.
+
+
+@dataclass(frozen=True)
+class TinyPull:
+    """Line ``line``, the leader first, over segments ``first`` to ``end - 1``."""
+
+    line: Line
+    first: int
+    end: int
+
+
+TinyPlan = tuple[TinyPull, ...]
+
+
+def next_lines(tiny: TinyRotation, line: Line) -> set[Line]:
+    """Lines that may follow: the leader takes the last wheel before those who sit on, or leaves for good."""
+    leader, rest = line[0], line[1:]
+    pulling = [i for i in rest if i not in tiny.sitters]
+    sitting = [i for i in rest if i in tiny.sitters]
+    following = {(*pulling, leader, *sitting)}
+    if len(rest) >= tiny.counting and pulling:
+        following.add(rest)
+    return following
+
+
+def pull_exists(tiny: TinyRotation, pull: TinyPull) -> bool:
+    """Whether some speeds of the grid keep the bounds on its duration; the road may end any pull."""
+    data, leader = tiny.data, pull.line[0]
+    covered = range(pull.first, pull.end)
+    if sum(min(data.time_s[s]) * data.per_longest[s, leader] for s in covered) > 1.0:
+        return False
+    slowest = sum(max(data.time_s[s]) * data.per_shortest[s, leader] for s in covered)
+    return bool(slowest >= 1.0 or pull.end == data.n_segments)
+
+
+def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
+    """Every sequence of pulls from start to finish."""
+
+    def from_here(line: Line, first: int) -> Iterator[TinyPlan]:
+        for end in range(first + 1, tiny.data.n_segments + 1):
+            pull = TinyPull(line, first, end)
+            if not pull_exists(tiny, pull):
+                continue
+            if end == tiny.data.n_segments:
+                yield (pull,)
+                continue
+            for following in sorted(next_lines(tiny, line)):
+                for rest in from_here(following, end):
+                    yield (pull, *rest)
+
+    for q in tiny.data.start_lines:
+        yield from from_here(tiny.data.lines[q], 0)
+
+
+def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> float:
+    """Finish time plus the price of missed pull durations of a plan at one speed per segment (s).
+
+    ``inf`` where a rider runs out of W' above the reserve or a limit is broken.
+    """
+    data = tiny.data
+    spare = {i: data.w_prime_j[i] - data.reserve_j[i] for i in plan[0].line}
+    clock, price, line_before = 0.0, 0.0, plan[0].line
+    square = [data.speed_mps[s, k] ** 2 for s, k in enumerate(steps)]
+    at_boundary = [0.0] + [
+        data.square_before[s] * square[s - 1] + (1.0 - data.square_before[s]) * square[s]
+        for s in range(1, data.n_segments)
+    ]
+    at_boundary.append(square[-1])
+    for pull in plan:
+        q, leader = data.lines.index(pull.line), pull.line[0]
+        of_longest, of_shortest = 0.0, 0.0
+        for s in range(pull.first, pull.end):
+            k, before = steps[s], steps[s - 1]
+            if s > 0 and (
+                data.front_w[s, k] - data.held_w[s, before] > data.surge_w[s] + 1e-9
+                or data.speed_mps[s, k] - data.speed_mps[s - 1, before] > data.surge_mps[s] + 1e-9
+            ):
+                return INFINITY
+            changing = s == pull.first and s > 0
+            duration = data.time_s[s, k] + (data.changeover_s[s] if changing else 0.0)
+            for i in pull.line:
+                swing = data.changeover_j[s, data.lines.index(line_before), i] if changing else 0.0
+                rise = data.kinetic_j_per_v2[i] * (at_boundary[s + 1] - at_boundary[s])
+                work = max(0.0, data.road_work_j[s, q, k, i] + rise + swing)
+                if work > data.peak_w[i] * duration:
+                    return INFINITY
+                wheel_limit = data.on_wheel_w[i] * duration + swing
+                if i != leader and data.on_wheel_applies[s] and work > wheel_limit:
+                    return INFINITY
+                above = work - data.cp_w[i] * duration
+                full = data.w_prime_j[i] - data.reserve_j[i]
+                spent = above if above > 0.0 else data.recovery_share[s, i] * above
+                spare[i] = min(full, spare[i] - spent)
+                if spare[i] < 0.0:
+                    return INFINITY
+            clock += duration
+            of_longest += data.time_s[s, k] * data.per_longest[s, leader]
+            of_shortest += data.time_s[s, k] * data.per_shortest[s, leader]
+        line_before = pull.line
+        price += OVERRUN_S * max(0.0, of_longest - 1.0)
+        if pull.end < data.n_segments:
+            price += OVERRUN_S * max(0.0, 1.0 - of_shortest)
+    return clock + price
+
+
+def best_ridden(tiny: TinyRotation) -> tuple[float, TinyPlan | None]:
+    """The quickest plan at one speed per segment, by trying them all: its time (s) and its pulls."""
+    best, best_plan = INFINITY, None
+    for plan in all_plans(tiny):
+        for steps in product(range(tiny.data.n_speeds), repeat=tiny.data.n_segments):
+            if sum(tiny.data.time_s[s, k] for s, k in enumerate(steps)) >= best:
+                continue  # too slow even with free changeovers
+            time_s = ridden_time_s(tiny, plan, steps)
+            if time_s < best:
+                best, best_plan = time_s, plan
+    return best, best_plan
+
+
+def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
+    """Quickest time of a plan whose segments may mix speeds (s): one small linear programme of its own.
+
+    Its variables are, in this order: shares of speeds per segment; per segment and rider in the line: work, W' spent
+    (or, below zero, won) and W' left; then the overrun of each pull.
+    """
+    data = tiny.data
+    n_segments, n_speeds, n_riders = data.n_segments, data.n_speeds, data.n_riders
+    n_mix, n_block = n_segments * n_speeds, n_segments * n_riders
+    n_columns = n_mix + 3 * n_block + len(plan)
+    line_of = [pull.line for pull in plan for _ in range(pull.first, pull.end)]
+    starts = {pull.first for pull in plan if pull.first > 0}
+
+    def mix(s: int, table: FloatArray) -> FloatArray:
+        row = np.zeros(n_columns)
+        row[s * n_speeds : (s + 1) * n_speeds] = table
+        return row
+
+    def unit(block: int, s: int, i: int) -> FloatArray:
+        row = np.zeros(n_columns)
+        row[n_mix + block * n_block + s * n_riders + i] = 1.0
+        return row
+
+    def square_at(boundary: int) -> FloatArray:
+        if boundary == 0:
+            return np.zeros(n_columns)
+        before = mix(boundary - 1, data.speed_mps[boundary - 1] ** 2)
+        if boundary == n_segments:
+            return before
+        weight = data.square_before[boundary]
+        return weight * before + (1.0 - weight) * mix(boundary, data.speed_mps[boundary] ** 2)
+
+    at_most: list[tuple[FloatArray, float]] = []
+    for s in range(n_segments):
+        line = line_of[s]
+        q = data.lines.index(line)
+        lost = data.changeover_s[s] if s in starts else 0.0
+        duration = mix(s, data.time_s[s])
+        for i in line:
+            work, spent, left = (unit(block, s, i) for block in range(3))
+            swing = data.changeover_j[s, data.lines.index(line_of[s - 1]), i] if s in starts else 0.0
+            rise = square_at(s + 1) - square_at(s)
+            needed = mix(s, data.road_work_j[s, q, :, i]) + data.kinetic_j_per_v2[i] * rise
+            at_most.append((needed - work, -swing))
+            at_most.append((work - data.peak_w[i] * duration, data.peak_w[i] * lost))
+            if i != line[0] and data.on_wheel_applies[s]:
+                at_most.append((work - data.on_wheel_w[i] * duration, data.on_wheel_w[i] * lost + swing))
+            above, above_lost = work - data.cp_w[i] * duration, data.cp_w[i] * lost
+            at_most.append((above - spent, above_lost))
+            share = data.recovery_share[s, i]
+            at_most.append((share * above - spent, share * above_lost))
+            full = data.w_prime_j[i] - data.reserve_j[i]
+            if s == 0:
+                at_most.append((left + spent, full))
+            else:
+                at_most.append((left + spent - unit(2, s - 1, i), 0.0))
+        if s > 0:
+            for limit, now, held in (
+                (data.surge_w[s], data.front_w[s], data.held_w[s]),
+                (data.surge_mps[s], data.speed_mps[s], data.speed_mps[s - 1]),
+            ):
+                if np.isfinite(limit):
+                    at_most.append((mix(s, now) - mix(s - 1, held), limit))
+    cost = np.zeros(n_columns)
+    for number, pull in enumerate(plan):
+        overrun = np.zeros(n_columns)
+        overrun[n_mix + 3 * n_block + number] = 1.0
+        cost += OVERRUN_S * overrun
+        covered, leader = range(pull.first, pull.end), pull.line[0]
+        longest = sum(mix(s, data.time_s[s] * data.per_longest[s, leader]) for s in covered)
+        at_most.append((longest - overrun, 1.0))
+        if pull.end < n_segments:
+            shortest = sum(mix(s, data.time_s[s] * data.per_shortest[s, leader]) for s in covered)
+            at_most.append((-shortest - overrun, -1.0))
+    for s in range(n_segments):
+        cost += mix(s, data.time_s[s])
+    shares = np.array([mix(s, np.ones(n_speeds)) for s in range(n_segments)])
+    most = [data.w_prime_j[i] - data.reserve_j[i] for i in range(n_riders)] * n_segments
+    bounds = (
+        [(0.0, 1.0)] * n_mix
+        + [(0.0, None)] * n_block
+        + [(None, None)] * n_block
+        + [(0.0, high) for high in most]
+        + [(0.0, None)] * len(plan)
+    )
+    scale = np.array([max(1.0, np.abs(row).max()) for row, _ in at_most])
+    answer = linprog(
+        cost,
+        A_ub=np.array([row for row, _ in at_most]) / scale[:, None],
+        b_ub=np.array([limit for _, limit in at_most]) / scale,
+        A_eq=shares,
+        b_eq=np.ones(n_segments),
+        bounds=bounds,
+    )
+    if answer.status == 2:
+        return INFINITY
+    assert answer.status == 0, answer.message
+    return float(answer.fun) + sum(float(data.changeover_s[b]) for b in starts)
