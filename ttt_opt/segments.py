@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,19 +12,29 @@ from numpy.typing import NDArray
 
 from ttt_opt.course import Course
 from ttt_opt.physics import cornering_speed
+from ttt_opt.race import PullBounds
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 SHORTEST_SEGMENT_M, LONGEST_SEGMENT_M = 20.0, 400.0
 STEEP_GRADE = 0.025
+TERRAIN_NAMES = {0: "flat", 1: "climb", -1: "descent"}
 TERRAIN_CHANGE_M = 1.0
 SHORTEST_TERRAIN_M = 150.0
-BEND_MARGIN = 1.1
-LONGEST_BEND_SEGMENT_M = 60.0
+BEND_MATTERS_BELOW = 0.97
+BENDS_MERGE_WITHIN_M = 60.0
+LONGEST_BEND_SEGMENT_M = 80.0
+AFTER_MILD_BEND_M = (90.0,)
 AFTER_BEND_M = (50.0, 90.0)
+MILD_BEND_ABOVE = 0.7
+ONE_ACCELERATION_WITHIN_M = 150.0
 AFTER_START_M = (50.0, 100.0)
-DESCENT_SHARE_OF_SECONDS = 0.8
+ACCELERATION_MPS2 = 0.5
+USUAL_SECONDS, USUAL_UP_TO_S = 15.0, 2700.0
+WISHED_SHARE_OF_PULL_RANGE, LONGEST_SHARE_OF_PULL_RANGE = 0.8, 0.9
+SHORTEST_WISH_S = 0.1
+TOO_LONG_COST = 1000.0
 GRADE_SCALE = 0.015
 HEADING_SCALE_RAD = 0.26
 
@@ -134,13 +144,28 @@ def terrain_of(course: Course) -> NDArray[np.int8]:
     return terrain
 
 
+def _pace(course: Course, wet: bool, speed: FloatArray) -> FloatArray:
+    """Time in each interval between samples (s) at reference speed, slowed by bends and to accelerate."""
+    step = float(course.distance_m[1])
+    cap = cornering_speed(course.bend_radius_m, wet)
+    bounded = np.minimum(speed, np.minimum(cap[:-1], cap[1:]))
+    before = 0.0
+    seconds = []
+    for bound in bounded.tolist():
+        after = min(bound, math.sqrt(before**2 + 2.0 * ACCELERATION_MPS2 * step))
+        seconds.append(2.0 * step / (min(before, bound) + after))
+        before = after
+    return np.array(seconds)
+
+
 def _bends(course: Course, wet: bool, speed: FloatArray, shortest: int) -> list[tuple[int, int]]:
     """First and last sample of each bend that matters, widened to the shortest segment, neighbours merged."""
     n_samples = len(course.distance_m)
+    merge = max(shortest, round(BENDS_MERGE_WITHIN_M / float(course.distance_m[1])))
     cap = cornering_speed(course.bend_radius_m, wet)
-    matters = np.concatenate(([False], cap < BEND_MARGIN * np.append(speed, speed[-1]), [False])).astype(
-        np.int8
-    )
+    matters = np.concatenate(
+        ([False], cap < BEND_MATTERS_BELOW * np.append(speed, speed[-1]), [False])
+    ).astype(np.int8)
     found: list[tuple[int, int]] = []
     for start, end in zip(
         np.flatnonzero(np.diff(matters) == 1).tolist(),
@@ -152,7 +177,7 @@ def _bends(course: Course, wet: bool, speed: FloatArray, shortest: int) -> list[
             start, last = (start - 1, last) if (last - start) % 2 else (start, last + 1)
         shift = max(-start, 0) - max(last - (n_samples - 1), 0)
         start, last = start + shift, last + shift
-        if found and start - found[-1][1] < shortest:
+        if found and start - found[-1][1] < merge:
             start = found.pop()[0]
         if start < shortest:
             start = 0
@@ -163,29 +188,41 @@ def _bends(course: Course, wet: bool, speed: FloatArray, shortest: int) -> list[
 
 
 def _fixed_cuts(
-    course: Course, bends: list[tuple[int, int]], terrain: NDArray[np.int8], shortest: int
+    course: Course,
+    bends: list[tuple[int, int]],
+    mild: list[bool],
+    terrain: NDArray[np.int8],
+    shortest: int,
 ) -> tuple[list[int], BoolArray]:
     """Samples where a segment must end, and which intervals are ridden while accelerating.
 
     Bends come first, then the stretches out of them and from the start, then changes of terrain; a cut
     closer than the shortest segment to an earlier one is left out.
     """
-    step = course.distance_m[1]
+    step = float(course.distance_m[1])
     last = len(course.distance_m) - 1
+    joins = max(shortest, round(BENDS_MERGE_WITHIN_M / step))
     cuts = {0, last}
     for start, end in bends:
         parts = math.ceil((end - start) * step / LONGEST_BEND_SEGMENT_M)
         cuts.update(np.linspace(start, end, parts + 1).round().astype(int).tolist())
     ahead = [start for start, _ in bends] + [last]
     accelerating = np.zeros(last, dtype=np.bool_)
-    stretches = [(end, AFTER_BEND_M) for _, end in bends if end < last]
+    stretches = [
+        (end, AFTER_MILD_BEND_M if easy else AFTER_BEND_M)
+        for (_, end), easy in zip(bends, mild, strict=True)
+        if end < last
+    ]
     if not bends or bends[0][0] > 0:
         stretches.append((0, AFTER_START_M))
     for begin, lengths in stretches:
         limit = min(sample for sample in ahead if sample > begin)
+        if begin > 0 and (limit - begin) * step <= ONE_ACCELERATION_WITHIN_M:
+            accelerating[begin:limit] = True
+            continue
         for length in lengths:
             end = min(begin + round(length / step), limit)
-            if limit - end < shortest:
+            if limit - end < joins:
                 end = limit
             cuts.add(end)
             accelerating[begin:end] = True
@@ -204,6 +241,7 @@ def _best_cuts(
     weights: FloatArray,
     sums: FloatArray,
     squares: FloatArray,
+    parts: FloatArray,
     shortest: int,
     longest: int,
 ) -> list[int]:
@@ -219,13 +257,16 @@ def _best_cuts(
         Cumulative weighted sums of what describes the road in each interval.
     squares : ndarray (n_samples,)
         Cumulative weighted sums of the squares of the same.
+    parts : ndarray (n_samples,)
+        Cumulative part of the longest allowed duration that each interval makes up.
     shortest, longest : int
         Bounds on the length of a segment (samples).
 
     Returns
     -------
     list of int
-        End sample of each segment; the last is ``last``.
+        End sample of each segment; the last is ``last``. A segment lasts longer than allowed only where no
+        cut that leaves the shortest length can prevent it.
     """
     n = last - first
     best = np.full(n + 1, np.inf)
@@ -241,7 +282,8 @@ def _best_cuts(
         stop = end + first
         share = weights[stop] - weights[starts]
         misfit = squares[stop] - squares[starts] - ((sums[stop] - sums[starts]) ** 2).sum(axis=1) / share
-        cost = best[low : high + 1] + misfit + np.log(share) ** 2
+        too_long = np.maximum(parts[stop] - parts[starts] - 1.0, 0.0)
+        cost = best[low : high + 1] + misfit + np.log(share) ** 2 + TOO_LONG_COST * too_long
         chosen = int(np.argmin(cost))
         best[end] = cost[chosen]
         came_from[end] = low + chosen
@@ -251,12 +293,23 @@ def _best_cuts(
     return [end + first for end in reversed(ends)]
 
 
+def _even_cuts(first: int, last: int, parts: FloatArray, shortest: int) -> list[int]:
+    """As few equal cuts as keep the parts between them within the longest allowed duration."""
+    most = max(1, (last - first) // shortest)
+    for n_segments in range(1, most + 1):
+        boundary = (first + np.arange(n_segments + 1) * (last - first) // n_segments).tolist()
+        if np.diff(parts[boundary]).max() <= 1.0:
+            break
+    return boundary[1:]
+
+
 def cut_segments(
     course: Course,
     *,
     wet: bool,
     reference_speed: Callable[[FloatArray], FloatArray],
-    seconds: float = 15.0,
+    pulls: Mapping[str, PullBounds],
+    seconds: float | None = None,
 ) -> Segments:
     """Cut a course into segments of about equal time and near-constant grade and heading.
 
@@ -267,8 +320,12 @@ def cut_segments(
         Wet road: bends are taken more slowly.
     reference_speed : callable
         Steady speed (m/s) on grades (rise over run), for arrays.
-    seconds : float
-        Wished duration of a segment at the reference speed (s); descents get 80 % of it.
+    pulls : mapping of str to PullBounds
+        Shortest and longest pull on ``flat``, ``climb`` and ``descent``.
+    seconds : float, optional
+        Wished duration of a segment at the reference speed (s). Standard: 15 s up to 45 minutes of riding,
+        beyond it rising with the square root of the riding time (30 s for three hours), so that the segments
+        of an open road number 180 for 45 minutes and stay below 400 up to 3 h 40.
 
     Returns
     -------
@@ -277,12 +334,21 @@ def cut_segments(
 
     Notes
     -----
-    Bends that must be taken slower than 1.1 times the reference speed get segments of their own (at most
-    about 60 m), followed by two segments of 50 m and 90 m in which riders accelerate; so does the start, with
-    50 m and 100 m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that
-    minimise, summed over segments, the squared departures of grade (in units of 1.5 %) and heading (of 15
-    degrees) from the segment's mean, averaged over a wished segment, plus the squared logarithm of its
-    duration over the wished one: the optimal piecewise-constant fit.
+    So that whole segments add up to a pull whatever segment it starts with, none lasts longer than the
+    longest less the shortest pull of its terrain, with a margin of 10 %, and 80 % of that difference is
+    wished at most: pulls of 10 to 20 s make segments of about 8 s and at most 9 s. Only the shortest length
+    of 20 m comes before that rule. Durations are those at the reference speed, with bends taken at their
+    highest speed and no more than 0.5 m/s2 of acceleration. Riders with bounds of their own need narrower
+    ``pulls``.
+
+    Bends that must be taken slower than 0.97 times the reference speed get segments of their own (at most
+    about 80 m; bends less than 60 m apart count as one), followed by two segments of 50 m and 90 m in which
+    riders accelerate: one of 90 m if the bend allows 0.7 times the reference speed, one in all if the next
+    bend begins within 150 m; a rest of less than 60 m joins the last. So does the start, with 50 m and
+    100 m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that minimise,
+    summed over segments, the squared departures of grade (in units of 1.5 %) and heading (of 15 degrees; both
+    units grow with ``seconds`` beyond 15 s) from the segment's mean, averaged over a wished segment, plus the squared logarithm of its duration over the
+    wished one: the optimal piecewise-constant fit. All these figures are our choice.
 
     References
     ----------
@@ -296,25 +362,38 @@ def cut_segments(
     longest = int(LONGEST_SEGMENT_M / step + 1e-9)
     terrain = terrain_of(course)
     bends = _bends(course, wet, speed, shortest)
-    fixed, accelerating = _fixed_cuts(course, bends, terrain, shortest)
+    cap = cornering_speed(course.bend_radius_m, wet)
+    mild = [bool((cap[start:end] >= MILD_BEND_ABOVE * speed[start:end]).all()) for start, end in bends]
+    fixed, accelerating = _fixed_cuts(course, bends, mild, terrain, shortest)
+    for first, last in itertools.pairwise(fixed):  # of one terrain but for less than the shortest segment
+        terrain[first:last] = round(float(terrain[first:last].mean()))
 
-    wished_s = np.where(terrain < 0, DESCENT_SHARE_OF_SECONDS * seconds, seconds)
-    share = np.clip(step / (speed * wished_s), step / LONGEST_SEGMENT_M, step / SHORTEST_SEGMENT_M)
+    interval_s = _pace(course, wet, speed)
+    if seconds is None:
+        seconds = USUAL_SECONDS * max(1.0, math.sqrt(float(interval_s.sum()) / USUAL_UP_TO_S))
+    ranges = {label: pulls[name].longest_s - pulls[name].shortest_s for label, name in TERRAIN_NAMES.items()}
+    pull_range = np.array([ranges[label] for label in terrain.tolist()])
+    wished_s = np.maximum(np.minimum(seconds, WISHED_SHARE_OF_PULL_RANGE * pull_range), SHORTEST_WISH_S)
+    longest_s = np.maximum(LONGEST_SHARE_OF_PULL_RANGE * pull_range, SHORTEST_WISH_S)
+    share = np.clip(interval_s / wished_s, step / LONGEST_SEGMENT_M, step / SHORTEST_SEGMENT_M)
     heading = np.radians(course.heading_deg[:-1])
     road = np.column_stack(
         [grade / GRADE_SCALE, np.sin(heading) / HEADING_SCALE_RAD, np.cos(heading) / HEADING_SCALE_RAD]
-    )
+    ) * min(1.0, USUAL_SECONDS / seconds)
     weights = np.concatenate(([0.0], np.cumsum(share)))
     sums = np.concatenate((np.zeros((1, road.shape[1])), np.cumsum(share[:, None] * road, axis=0)))
     squares = np.concatenate(([0.0], np.cumsum(share * (road**2).sum(axis=1))))
+    parts = np.concatenate(([0.0], np.cumsum(interval_s / longest_s)))
 
-    own = np.zeros(len(grade), dtype=np.bool_)  # intervals whose segments are set: bends, accelerations
-    own |= accelerating
+    own = accelerating.copy()  # intervals whose segments are set: bends, accelerations
     for start, end in bends:
         own[start:end] = True
     ends: list[int] = []
     for first, last in itertools.pairwise(fixed):
-        ends += [last] if own[first] else _best_cuts(first, last, weights, sums, squares, shortest, longest)
+        if own[first]:
+            ends += _even_cuts(first, last, parts, shortest)
+        else:
+            ends += _best_cuts(first, last, weights, sums, squares, parts, shortest, longest)
     boundary = np.array([0, *ends])
     return _describe(course, boundary, wet, bends, accelerating, terrain)
 
@@ -345,8 +424,6 @@ def _describe(
         [course.bend_radius_m[a : b + 1].min() for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)]
     )
     cap = np.where(bend, cornering_speed(radius, wet), np.inf)
-    mostly = np.add.reduceat(terrain.astype(np.float64), firsts) / (lasts - firsts)
-    names = {0: "flat", 1: "climb", -1: "descent"}
     return Segments(
         start_m=position[:-1],
         end_m=position[1:],
@@ -354,7 +431,7 @@ def _describe(
         heading_deg=np.degrees(mean_heading) % 360.0,
         elevation_m=elevation,
         speed_cap_mps=cap,
-        terrain=tuple(names[int(value)] for value in np.round(mostly).tolist()),
+        terrain=tuple(TERRAIN_NAMES[label] for label in terrain[firsts].tolist()),
         bend=bend & np.isfinite(cap),
         accelerating=accelerating[firsts],
     )

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from ttt_opt.course import Course, read_course
 from ttt_opt.errors import InputError
 from ttt_opt.gpx import read_track
+from ttt_opt.race import Limits
 from ttt_opt.segments import cut_segments
 
 FOLDER = Path(__file__).resolve().parents[2] / ".." / "shared" / "courses"
@@ -70,7 +71,7 @@ def check_believable(course: Course) -> None:
     assert all(note.endswith(".") and "\n" not in note for note in course.repairs)
     assert (course.bend_radius_m >= 5.0).all()
     for wet in (False, True):
-        segments = cut_segments(course, wet=wet, reference_speed=reference_speed)
+        segments = cut_segments(course, wet=wet, reference_speed=reference_speed, pulls=Limits().pulls)
         assert segments.end_m[-1] == course.length_m
         assert segments.length_m.min() >= 20.0
         assert segments.length_m.max() <= 400.0

@@ -16,6 +16,7 @@ from ttt_opt.errors import InputError
 
 FloatArray = NDArray[np.float64]
 WGS84 = Geod(ellps="WGS84")
+DEMO_COURSE = read_course(Path(__file__).resolve().parents[2] / "data" / "demo" / "course.gpx")
 
 
 def road(
@@ -335,6 +336,50 @@ def test_real_bend_keeps_its_radius(tmp_path: Path, radius_m: float, spacing_m: 
     points = road([(20.0, 800.0), *arc, (110.0, 800.0)], spacing_m)
     course = read_course(one(tmp_path, points, np.full(len(points), 5.0)))
     assert course.bend_radius_m.min() == pytest.approx(radius_m, rel=0.12)
+
+
+@pytest.mark.parametrize("turn_deg", [13.0, 32.0, 42.0, 60.0, 100.0])
+@pytest.mark.parametrize("radius_m", [20.0, 39.0, 56.0, 84.0, 150.0])
+@pytest.mark.parametrize("spacing_over_radius", [0.15, 0.3])
+def test_short_bend_is_not_taken_for_a_wider_one(
+    tmp_path: Path, turn_deg: float, radius_m: float, spacing_over_radius: float
+) -> None:
+    # A radius a fifth too large lets riders into the bend 10 % too fast. The 0.2 m that riders may straighten
+    # a kink by are our choice (notes of arc_radius); they add 0.2 m / (1 / cos(turn / 2) - 1), by geometry.
+    n_steps = max(2, round(math.radians(turn_deg) / spacing_over_radius))
+    step_deg, step_m = turn_deg / n_steps, radius_m * math.radians(turn_deg) / n_steps
+    arc = [(20.0 + step_deg * (i + 0.5), step_m) for i in range(n_steps)]
+    points = road([(20.0, 800.0), *arc, (20.0 + turn_deg, 800.0)], 60.0)
+    course = read_course(one(tmp_path, points, np.full(len(points), 5.0)))
+    widened = radius_m + 0.2 / (1.0 / math.cos(math.radians(turn_deg) / 2.0) - 1.0)
+    assert course.bend_radius_m.min() == pytest.approx(widened, rel=0.12)
+    assert course.bend_radius_m.min() < 1.2 * radius_m or turn_deg < 30.0 or radius_m < 39.0
+    middle = 800.0 + radius_m * math.radians(turn_deg) / 2.0
+    assert abs(course.distance_m[np.argmin(course.bend_radius_m)] - middle) < 30.0 + radius_m
+
+
+@pytest.mark.parametrize(
+    ("near_m", "radius_m"),
+    # Centre-line radii of data/make_demo_course.py, 4 m less where the road turns right (riders keep right),
+    # 4 m more where it turns left; all bends that turn by 30 degrees and more. Distances along their line.
+    [
+        (2731.0, 56.0),  # DYKE_BEND
+        (4661.0, 44.0),  # SHORE_FORK
+        (6771.0, 84.0),  # WINDMILL
+        (8102.0, 14.0),  # FOOT_OF_HILL
+        (9472.0, 41.0),  # ON_THE_CLIMB
+        (11212.0, 39.0),  # ON_THE_DESCENT
+        (12572.0, 26.0),  # LIGHTHOUSE_FORK
+        (16423.0, 18.0),  # LIGHTHOUSE_FORK_BACK
+        (17833.0, 21.0),  # SHORE_NORTH
+        (19244.0, 74.0),  # SHORE_SOUTH
+        (22594.0, 64.0),  # DYKE_BEND, on the way back
+    ],
+)
+def test_bends_of_the_demo_course(near_m: float, radius_m: float) -> None:
+    course = DEMO_COURSE
+    found = course.bend_radius_m[np.abs(course.distance_m - near_m) < 30.0].min()
+    assert 0.85 * radius_m < found < 1.2 * radius_m
 
 
 def test_long_wide_curve_is_no_bend(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from ttt_opt.course import Course
 from ttt_opt.physics import cornering_speed
+from ttt_opt.race import Limits, PullBounds
 from ttt_opt.segments import Segments, _best_cuts, cut_segments, terrain_of
 
 FloatArray = NDArray[np.float64]
@@ -29,7 +31,7 @@ def course_of(
 ) -> Course:
     """Course from (length in m, grade), bends (from, to, radius in m) and headings (from m, degrees)."""
     grade = np.concatenate([np.full(round(length / 10.0), value) for length, value in grades])
-    distance = 10.0 * np.arange(len(grade) + 1)
+    distance = 10.0 * np.arange(len(grade) + 1, dtype=np.float64)
     radius = np.full(len(distance), np.inf)
     for first, last, value in bends:
         radius[(distance >= first) & (distance <= last)] = value
@@ -49,8 +51,29 @@ def course_of(
     )
 
 
-def cut(course: Course, *, wet: bool = False, seconds: float = 15.0) -> Segments:
-    return cut_segments(course, wet=wet, reference_speed=reference_speed, seconds=seconds)
+PULLS = Limits().pulls
+
+
+def cut(
+    course: Course,
+    *,
+    wet: bool = False,
+    seconds: float | None = None,
+    pulls: Mapping[str, PullBounds] = PULLS,
+) -> Segments:
+    return cut_segments(course, wet=wet, reference_speed=reference_speed, pulls=pulls, seconds=seconds)
+
+
+def riding_time(segments: Segments, course: Course, *, wet: bool = False) -> FloatArray:
+    """Time in each segment (s) at the lower of reference speed and bend's cap; no acceleration."""
+    cap = cornering_speed(course.bend_radius_m, wet)
+    speed = np.minimum(reference_speed(course.grade), np.minimum(cap[:-1], cap[1:]))
+    clock = np.concatenate(([0.0], np.cumsum(np.diff(course.distance_m) / speed)))
+    return np.diff(np.interp(segments.boundary_m, course.distance_m, clock))
+
+
+def longest_allowed(segments: Segments, pulls: Mapping[str, PullBounds]) -> FloatArray:
+    return np.array([0.9 * (pulls[kind].longest_s - pulls[kind].shortest_s) for kind in segments.terrain])
 
 
 def check_cover(segments: Segments, course: Course) -> None:
@@ -93,9 +116,57 @@ def test_climb_and_descent_are_cut_finer() -> None:
     terrain = np.array(segments.terrain)
     duration = segments.length_m / reference_speed(segments.grade)
     assert np.median(duration[terrain == "climb"]) == pytest.approx(15.0, abs=1.5)
-    assert np.median(duration[terrain == "descent"]) == pytest.approx(12.0, abs=1.5)
+    assert np.median(duration[terrain == "descent"]) == pytest.approx(8.0, abs=1.0)
     for boundary in (2000.0, 4000.0, 6000.0):
         assert boundary in segments.end_m
+
+
+# --- durations that fit the pulls --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "pulls",
+    [
+        PULLS,
+        {**PULLS, "descent": PullBounds(5.0, 25.0)},
+        {"flat": PullBounds(20.0, 32.0), "climb": PullBounds(15.0, 40.0), "descent": PullBounds(10.0, 18.0)},
+    ],
+)
+@pytest.mark.parametrize("seconds", [None, 40.0])
+def test_no_segment_is_longer_than_the_range_of_pulls(
+    pulls: Mapping[str, PullBounds], seconds: float | None
+) -> None:
+    # With segments no longer than longest - shortest, one of the sums of whole segments falls between both.
+    rng = np.random.default_rng(11)
+    grades = [(10.0 * int(rng.integers(10, 90)), float(rng.uniform(-0.07, 0.07))) for _ in range(40)]
+    length = sum(part for part, _ in grades)
+    bends = tuple((at, at + 20.0, float(rng.uniform(15.0, 60.0))) for at in np.arange(400.0, length, 330.0))
+    course = course_of(grades, bends=bends)
+    segments = cut(course, pulls=pulls, seconds=seconds)
+    check_cover(segments, course)
+    assert set(segments.terrain) == {"flat", "climb", "descent"}
+    assert segments.bend.sum() > 20
+    over = riding_time(segments, course) > longest_allowed(segments, pulls)
+    assert (segments.length_m[over] < 40.0).all()  # 40 m and more can be cut into two of the shortest length
+    assert over.mean() < 0.02
+
+
+def test_wish_follows_narrow_pulls() -> None:
+    course = course_of([(6000.0, 0.0)])
+    segments = cut(course, pulls={**PULLS, "flat": PullBounds(20.0, 30.0)})
+    assert segments.length_m[4:] / 12.5 == pytest.approx(8.0, abs=1.0)
+
+
+def test_pulls_of_one_duration_leave_the_shortest_segments() -> None:
+    segments = cut(course_of([(3000.0, 0.0)]), pulls={**PULLS, "flat": PullBounds(20.0, 20.0)})
+    assert (segments.length_m < 40.0).all()
+
+
+def test_segments_grow_with_the_square_root_of_the_riding_time() -> None:
+    short, long = (cut(course_of([(length, 0.0)])) for length in (30_000.0, 135_000.0))
+    assert np.median(short.length_m) / 12.5 == pytest.approx(15.0, abs=0.8)
+    assert np.median(long.length_m) / 12.5 == pytest.approx(30.0, abs=1.6)  # three hours: four times 45 min
+    assert len(long.length_m) < 400
 
 
 @pytest.mark.parametrize("grades", [(0.01, -0.015), (0.0, 0.02), (0.04, 0.09)])
@@ -146,17 +217,19 @@ def test_single_sample_bend_gets_twenty_metres() -> None:
 
 
 def test_wide_bend_matters_only_where_it_slows_riders() -> None:
-    # 45 m: 12.5 m/s dry at 3.5 m/s2, below 1.1 times 12.5 m/s on the flat, above it on a climb of 4 %.
-    bend = ((1990.0, 2010.0, 45.0),)
+    # 40 m: 11.8 m/s dry at 3.5 m/s2, below 0.97 times 12.5 m/s on the flat, above 9.1 m/s on a climb of 4 %;
+    # wet at 2.0 m/s2 8.9 m/s. 42.5 m: 12.2 m/s, 0.976 times 12.5 m/s.
+    bend = ((1990.0, 2010.0, 40.0),)
+    assert cut(course_of([(4000.0, 0.0)], bends=((1990.0, 2010.0, 42.5),))).bend.sum() == 0
     assert cut(course_of([(4000.0, 0.0)], bends=bend)).bend.sum() == 1
     assert cut(course_of([(4000.0, 0.04)], bends=bend)).bend.sum() == 0
-    assert cut(course_of([(4000.0, 0.04)], bends=bend), wet=True).bend.sum() == 1
+    assert cut(course_of([(4000.0, 0.04)], bends=((1990.0, 2010.0, 36.0),)), wet=True).bend.sum() == 1
 
 
 def test_long_bend_is_divided() -> None:
-    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2150.0, 40.0),))
+    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2210.0, 40.0),))
     segments = cut(course)
-    assert segments.length_m[segments.bend].tolist() == pytest.approx([50.0, 50.0, 50.0])
+    assert segments.length_m[segments.bend].tolist() == pytest.approx([70.0, 70.0, 70.0])
 
 
 def test_neighbouring_bends_merge_and_the_tighter_one_counts() -> None:
@@ -167,13 +240,23 @@ def test_neighbouring_bends_merge_and_the_tighter_one_counts() -> None:
     assert segments.speed_cap_mps[segments.bend] == pytest.approx(float(cornering_speed(15.0, False)))
 
 
-def test_bend_soon_after_another_shortens_the_acceleration() -> None:
-    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2020.0, 15.0), (2090.0, 2110.0, 15.0)))
+@pytest.mark.parametrize(("gap_m", "n_accelerating"), [(70.0, 1), (150.0, 1), (160.0, 2), (190.0, 2)])
+def test_bend_soon_after_another_shortens_the_acceleration(gap_m: float, n_accelerating: int) -> None:
+    second = 2020.0 + gap_m
+    course = course_of([(4000.0, 0.0)], bends=((2000.0, 2020.0, 12.0), (second, second + 20.0, 12.0)))
     segments = cut(course)
     check_cover(segments, course)
-    assert segments.bend.sum() == 2
-    first, second = np.flatnonzero(segments.bend)
-    assert segments.accelerating[first + 1 : second].all()
+    before, after = np.flatnonzero(segments.bend)
+    assert segments.accelerating[before + 1 : after].all()
+    assert after - before - 1 == n_accelerating
+
+
+def test_one_acceleration_out_of_a_mild_bend() -> None:
+    # 30 m: 10.2 m/s, 0.82 times 12.5 m/s.
+    segments = cut(course_of([(4000.0, 0.0)], bends=((1990.0, 2010.0, 30.0),)))
+    (at,) = np.flatnonzero(segments.bend)
+    assert np.flatnonzero(segments.accelerating).tolist() == [0, 1, at + 1]
+    assert segments.length_m[at + 1] == 90.0
 
 
 @pytest.mark.parametrize("at", [0.0, 10.0, 30.0, 60.0, 3960.0, 3990.0, 4000.0])
@@ -214,6 +297,7 @@ def test_terrain_of_a_climb_starts_where_it_starts() -> None:
 def test_cuts_against_trying_all(seed: int) -> None:
     rng = np.random.default_rng(seed)
     n, shortest, longest = 12, 2, 6
+    limit = rng.uniform(0.4, 1.5)  # longest duration, in wished ones
     share = rng.uniform(0.15, 0.5, n)
     road = rng.normal(0.0, 1.0, (n, 2)).cumsum(axis=0)
 
@@ -225,6 +309,7 @@ def test_cuts_against_trying_all(seed: int) -> None:
             weight = share[a:b]
             mean = (weight[:, None] * road[a:b]).sum(axis=0) / weight.sum()
             total += float((weight[:, None] * (road[a:b] - mean) ** 2).sum() + np.log(weight.sum()) ** 2)
+            total += 1000.0 * max(0.0, float(weight.sum()) / limit - 1.0)
         return total
 
     tried = [(*inner, n) for size in range(n) for inner in itertools.combinations(range(1, n), size)]
@@ -232,7 +317,7 @@ def test_cuts_against_trying_all(seed: int) -> None:
     weights = np.concatenate(([0.0], np.cumsum(share)))
     sums = np.concatenate((np.zeros((1, 2)), np.cumsum(share[:, None] * road, axis=0)))
     squares = np.concatenate(([0.0], np.cumsum(share * (road**2).sum(axis=1))))
-    found = _best_cuts(0, n, weights, sums, squares, shortest, longest)
+    found = _best_cuts(0, n, weights, sums, squares, weights / limit, shortest, longest)
     assert cost(tuple(found)) == pytest.approx(cost(best))
     assert tuple(found) == best
 
