@@ -344,11 +344,12 @@ def cut_segments(
     Bends that must be taken slower than 0.97 times the reference speed get segments of their own (at most
     about 80 m; bends less than 60 m apart count as one), followed by two segments of 50 m and 90 m in which
     riders accelerate: one of 90 m if the bend allows 0.7 times the reference speed, one in all if the next
-    bend begins within 150 m; a rest of less than 60 m joins the last. So does the start, with 50 m and
-    100 m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that minimise,
-    summed over segments, the squared departures of grade (in units of 1.5 %) and heading (of 15 degrees; both
-    units grow with ``seconds`` beyond 15 s) from the segment's mean, averaged over a wished segment, plus the squared logarithm of its duration over the
-    wished one: the optimal piecewise-constant fit. All these figures are our choice.
+    bend begins within 150 m; a rest of less than 60 m joins the last. So does the start, with 50 m and 100
+    m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that minimise,
+    summed over segments, the squared departures of grade (in units of 1.5 %) and heading (of 15 degrees;
+    both units grow with ``seconds`` beyond 15 s) from the segment's mean, averaged over a wished segment,
+    plus the squared logarithm of its duration over the wished one: the optimal piecewise-constant fit. All
+    these figures are our choice.
 
     References
     ----------
