@@ -1,0 +1,196 @@
+"""The same rotation problems by other ways: another solver, the relaxation, one path at a time, chains one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from tiny_rotations import (
+    INFINITY,
+    TinyRider,
+    TinyRotation,
+    all_plans,
+    best_mixed_time_s,
+    compiled,
+    make_rotation,
+    optimum_s,
+    random_rotation,
+)
+from ttt_models.rotation import RotationData, build_rotation
+
+from ttt_opt.rotation_paths import (
+    PullPath,
+    best_path,
+    compile_rotation,
+    path_of,
+    restrict_to_path,
+    restrict_to_window,
+)
+from ttt_opt.solver import solve
+
+TOLERANCE_S = 2e-4
+RIDERS = (
+    TinyRider(mass_kg=84.0, cda_m2=0.25, cp_w=370.0, spare_j=9000.0),
+    TinyRider(mass_kg=75.0, cda_m2=0.24, cp_w=330.0, spare_j=9500.0),
+    TinyRider(mass_kg=68.0, cda_m2=0.22, cp_w=285.0, spare_j=8000.0),
+)
+SEEDS = range(20, 26)
+
+
+def rolling_race(n_segments: int, counting: int = 3) -> TinyRotation:
+    """Three unlike riders on a rolling road of 200 m segments, pulls of 30 to 55 s; two counting: one start order."""
+    place = np.arange(n_segments)
+    return make_rotation(
+        RIDERS,
+        200.0 + 20.0 * np.sin(1.7 * place),
+        counting=counting,
+        start_lines=(0,) if counting < 3 else None,
+        grade=0.012 * np.sin(0.9 * place),
+        speed_mps=(9.0, 11.5, 14.0),
+        recovery=0.5,
+        shortest_s=30.0,
+        longest_s=55.0,
+        on_wheel_share=1.1,
+        surge_w=80.0,
+        surge_mps=1.5,
+    )
+
+
+@pytest.mark.parametrize(("n_segments", "counting"), [(12, 3), (16, 3), (12, 2)])
+def test_scip_finds_the_same_optimum(n_segments: int, counting: int, tmp_path: Path) -> None:
+    """SCIP reads the model from a file that Pyomo writes: nothing of ``ttt_opt.solver`` is between them."""
+    scip = pytest.importorskip("pyscipopt", reason="SCIP is an optional second solver")
+    tiny = rolling_race(n_segments, counting)
+    file = tmp_path / "rotation.mps"
+    build_rotation(tiny.data).write(str(file))
+    other = scip.Model()
+    other.hideOutput()
+    other.readProblem(str(file))
+    other.setParam("limits/gap", 1e-5)
+    other.optimize()
+    assert other.getStatus() in ("optimal", "gaplimit")
+    ours = solve(compiled(tiny), gap=1e-5)
+    assert ours.stopped_because == "optimal"
+    assert ours.objective == pytest.approx(other.getObjVal(), rel=1e-4)
+    assert ours.bound <= other.getObjVal() * (1.0 + 1e-6)
+    assert other.getDualbound() <= ours.objective * (1.0 + 1e-6)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_relaxation_is_a_bound_and_both_methods_find_it(seed: int) -> None:
+    tiny = random_rotation(seed)
+    model = compiled(tiny)
+    simplex = solve(model, relax=True)
+    interior = solve(model, relax=True, interior_point=True)
+    assert simplex.stopped_because == interior.stopped_because == "optimal"
+    assert simplex.objective == pytest.approx(interior.objective, abs=TOLERANCE_S)
+    assert simplex.objective <= optimum_s(tiny) + TOLERANCE_S
+
+
+def test_relaxation_is_tight() -> None:
+    """Within 2 % here; the looser forms that the page rejects lose more (design figures: 0.1 to 1.3 %)."""
+    tiny = rolling_race(12)
+    model = compiled(tiny)
+    assert solve(model, relax=True).objective >= 0.98 * solve(model, gap=1e-6).objective
+
+
+def chains(data: RotationData) -> Iterator[PullPath]:
+    """Every chain of arcs from start to finish."""
+    unfinished: list[PullPath] = [
+        (a,) for a, arc in enumerate(data.arcs) if arc.first == 0 and arc.line in data.start_lines
+    ]
+    while unfinished:
+        chain = unfinished.pop()
+        last = data.arcs[chain[-1]]
+        if last.end == data.n_segments:
+            yield chain
+            continue
+        unfinished.extend(
+            (*chain, a)
+            for a, arc in enumerate(data.arcs)
+            if arc.first == last.end and arc.line in data.successors[last.line]
+        )
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_speeds_of_one_path_are_worth_what_the_oracle_says(seed: int) -> None:
+    tiny = random_rotation(seed)
+    matrix = compile_rotation(tiny.data)
+    by_lines = {
+        tuple((pull.line, pull.first, pull.end) for pull in plan): best_mixed_time_s(tiny, plan)
+        for plan in all_plans(tiny)
+    }
+    found = {}
+    for chain in chains(tiny.data):
+        arcs = [tiny.data.arcs[a] for a in chain]
+        outcome = solve(restrict_to_path(matrix, chain).model, relax=True)
+        found[tuple((tiny.data.lines[arc.line], arc.first, arc.end) for arc in arcs)] = outcome.objective
+    assert found == pytest.approx(by_lines, abs=TOLERANCE_S)
+    assert min(found.values()) == pytest.approx(optimum_s(tiny), abs=TOLERANCE_S)
+
+
+def test_path_of_the_optimum_reproduces_it() -> None:
+    tiny = rolling_race(16)
+    matrix = compile_rotation(tiny.data)
+    whole = solve(matrix.model, gap=1e-9)
+    assert whole.values is not None
+    small = restrict_to_path(matrix, path_of(matrix, whole.values))
+    outcome = solve(small.model, relax=True)
+    assert outcome.values is not None
+    assert outcome.objective == pytest.approx(whole.objective, abs=TOLERANCE_S)
+    expanded = small.expand(outcome.values)
+    activity = matrix.model.matrix @ expanded
+    assert (activity >= matrix.model.row_lower - 1e-6).all()
+    assert (activity <= matrix.model.row_upper + 1e-6).all()
+    assert (expanded >= matrix.model.lower - 1e-6).all()
+    assert (expanded <= matrix.model.upper + 1e-6).all()
+    assert matrix.model.cost @ expanded + matrix.model.offset == pytest.approx(whole.objective, abs=TOLERANCE_S)
+
+
+def test_window_over_the_whole_course_is_the_whole_problem() -> None:
+    tiny = rolling_race(12)
+    matrix = compile_rotation(tiny.data)
+    optimum = solve(matrix.model, gap=1e-9).objective
+    worst = max(chains(tiny.data), key=lambda chain: (len(chain), chain))
+    restricted = solve(restrict_to_path(matrix, worst).model, relax=True).objective
+    window = solve(restrict_to_window(matrix, worst, 0, 12).model, gap=1e-9).objective
+    assert window == pytest.approx(optimum, abs=TOLERANCE_S)
+    assert restricted > optimum + 0.01
+
+
+def test_window_inside_the_course_lies_between_path_and_optimum() -> None:
+    tiny = rolling_race(12)
+    matrix = compile_rotation(tiny.data)
+    optimum = solve(matrix.model, gap=1e-9).objective
+    path = max(chains(tiny.data), key=lambda chain: (len(chain), chain))
+    arcs = [tiny.data.arcs[a] for a in path]
+    restricted = solve(restrict_to_path(matrix, path).model, relax=True).objective
+    first, end = arcs[0].first, arcs[-2].end
+    outcome = solve(restrict_to_window(matrix, path, first, end).model, gap=1e-9)
+    assert optimum - TOLERANCE_S <= outcome.objective <= restricted + TOLERANCE_S
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_best_path_is_the_cheapest_of_all_chains(seed: int) -> None:
+    data = random_rotation(seed).data
+    draw = np.random.default_rng(seed)
+    arc_cost = draw.uniform(0.0, 10.0, len(data.arcs))
+    arc_cost[draw.random(len(data.arcs)) < 0.1] = INFINITY
+    move_cost = draw.uniform(0.0, 10.0, (data.n_segments, len(data.lines)))
+
+    def cost(chain: PullPath) -> float:
+        moves = sum(move_cost[data.arcs[a].end, data.arcs[a].line] for a in chain[:-1])
+        return float(arc_cost[list(chain)].sum() + moves)
+
+    cheapest = min(chains(data), key=cost)
+    found = best_path(data, arc_cost, move_cost)
+    assert found is not None
+    assert cost(found) == pytest.approx(cost(cheapest))
+
+
+def test_best_path_says_so_where_no_chain_fits() -> None:
+    data = random_rotation(SEEDS[0]).data
+    none = np.full(len(data.arcs), INFINITY)
+    assert best_path(data, none, np.zeros((data.n_segments, len(data.lines)))) is None
