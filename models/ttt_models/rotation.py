@@ -20,6 +20,8 @@ Line = tuple[int, ...]
 
 JOULE_PER_UNIT = 1000.0
 """Energies are kJ inside the model, so that coefficients stay near unity."""
+SPARE_S_PER_KJ = 0.002
+"""Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
 OVERRUN_S = 300.0
 """Price of a pull that misses a bound on its duration, per share of the bound (s): large enough never to pay."""
 
@@ -281,11 +283,12 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.use = pyo.Var(places)
     m.spare_stay = pyo.Var(stay_places, bounds=(0, None))
     m.spare_move = pyo.Var(move_places, bounds=(0, None))
-    m.spare_end = pyo.Var(lines, range(data.n_riders), bounds=(0, None))
+    m.spare_end = pyo.Var([(q, i) for q in lines for i in data.lines[q]], bounds=(0, None))
 
     m.finish_time = pyo.Objective(
         expr=pyo.quicksum(time[s][k] * m.mix[s, q, k] for s in segments for q in lines for k in speeds)
         + pyo.quicksum(changeover_time[s] * m.move[s, q, r] for s, q, r in moves)
+        - SPARE_S_PER_KJ * pyo.quicksum(m.spare_end.values())
         + OVERRUN_S * (pyo.quicksum(m.too_long_by.values()) + pyo.quicksum(m.too_short_by.values()))
     )
 
@@ -444,6 +447,11 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     )
     m.spare_move_most = pyo.Constraint(
         move_places, rule=lambda _, s, q, r, i: m.spare_move[s, q, r, i] <= full[i] * m.move[s, q, r]
+    )
+    m.spare_end_most = pyo.Constraint(
+        m.spare_end.index_set(),
+        rule=lambda _, q, i: m.spare_end[q, i]
+        <= full[i] * pyo.quicksum(m.mix[n_segments - 1, q, k] for k in speeds),
     )
     m.surge_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_w[s])],
