@@ -1,0 +1,229 @@
+"""The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``.
+
+Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible plan; 4 solver failure;
+70 a fault in this program; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import math
+import os
+import sys
+import traceback
+from collections.abc import Callable, Iterator
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, ParamSpec
+
+import typer
+
+from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
+from ttt_opt.terminal_names import printable
+
+if TYPE_CHECKING:
+    from ttt_opt.plan import Plan
+
+CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT, INTERRUPTED = 1, 2, 3, 4, 70, 130
+
+app = typer.Typer(
+    help="Plans a cycling team time trial: who pulls where, in which order and at which power.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Parameters = ParamSpec("Parameters")
+
+
+def _interruptible(command: Callable[Parameters, None]) -> Callable[Parameters, None]:
+    """A command that ends with one sentence and its own exit code on Ctrl-C."""
+
+    @wraps(command)
+    def interruptible(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+        except KeyboardInterrupt:
+            _say("interrupted; nothing was written")
+            raise typer.Exit(INTERRUPTED) from None
+
+    return interruptible
+
+
+RaceFile = Annotated[Path, typer.Argument(metavar="RACE", help="Race file (TOML).", show_default=False)]
+
+
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
+        raise typer.BadParameter(f"{value} is not finite")
+    return value
+
+
+@app.command()
+@_interruptible
+def check(race_file: RaceFile) -> None:
+    """Read a race with its team and course and say what was understood, without a search."""
+    from ttt_opt.course import read_course
+    from ttt_opt.race import read_race
+    from ttt_opt.race_text import race_text
+    from ttt_opt.rotation_problem import road_of, segments_of
+
+    race = read_race(race_file)
+    course = read_course(race.course_file, flat=race.flat)
+    road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
+    print(race_text(race, course, road), end="")
+
+
+@app.command()
+@_interruptible
+def plan(
+    race_file: RaceFile,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)
+    ],
+    time_limit: Annotated[
+        float,
+        typer.Option("--time-limit", metavar="S", min=1.0, callback=_finite, help="Longest search (s)."),
+    ] = 120.0,
+    gap: Annotated[
+        float,
+        typer.Option(
+            "--gap",
+            metavar="SHARE",
+            min=0.0,
+            max=1.0,
+            callback=_finite,
+            help="Stop when the plan is proven to be this close to the best, as share of the finish time.",
+        ),
+    ] = 0.001,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")
+    ] = 0,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="Write the results without telling about them.")
+    ] = False,
+) -> None:
+    """Search the best plan, ride it to check it, and write plan.json, plan.txt and schedule.csv.
+
+    Ctrl-C during the search ends it with the best plan so far; a second one ends the program.
+    """
+    from ttt_opt.plan import make_plan
+    from ttt_opt.plan_document import document_text, plan_document
+    from ttt_opt.plan_text import plan_text
+    from ttt_opt.progress_line import ProgressLine
+    from ttt_opt.race import read_race
+    from ttt_opt.rotation_optimum import Settings
+    from ttt_opt.schedule_table import schedule_csv
+    from ttt_opt.writing import prepare_folder, write_results
+
+    race = read_race(race_file)
+    prepare_folder(out)
+    settings = Settings(time_limit_s=time_limit, gap=gap, seed=seed)
+    progress = None if quiet else ProgressLine(sys.stderr)
+    try:
+        with _silent_libraries():
+            made = make_plan(race, settings, progress)
+    finally:
+        if progress is not None:
+            progress.close()
+    text = plan_text(made)
+    write_results(
+        out,
+        {
+            "schedule.csv": schedule_csv(made),
+            "plan.txt": text,
+            "plan.json": document_text(plan_document(made)),
+        },
+    )
+    if not quiet:
+        print(text, end="")
+        print(f"\nWritten to {printable(str(out))}: plan.json, plan.txt, schedule.csv")
+    _end_with_check(made)
+
+
+@app.command()
+@_interruptible
+def simulate(
+    plan_file: Annotated[
+        Path, typer.Argument(metavar="PLAN", help="A plan.json, with all that it takes.", show_default=False)
+    ],
+) -> None:
+    """Ride a stored plan again, from its file alone, and check it."""
+    from ttt_opt.plan_reading import read_plan
+    from ttt_opt.plan_text import plan_text
+
+    ridden = read_plan(plan_file)
+    print(plan_text(ridden), end="")
+    _end_with_check(ridden)
+
+
+def _end_with_check(made: Plan) -> None:
+    """End the program with its exit code, and a sentence on stderr, where the ride check failed."""
+    failed = made.check.failed
+    if failed:
+        worst = printable(failed[0].name)
+        more = f" and {len(failed) - 1} more" if len(failed) > 1 else ""
+        _say(f"the plan fails its ride check: not met: {worst}{more}")
+        raise typer.Exit(CHECK_FAILED)
+
+
+@contextlib.contextmanager
+def _silent_libraries() -> Iterator[None]:
+    """Keep the solver's licence banner, which it prints past Python, out of the answer on standard output.
+
+    Python's own standard output is not used meanwhile: progress goes to standard error.
+    """
+    sys.stdout.flush()
+    try:
+        kept = os.dup(1)
+    except OSError:  # standard output is closed: there is nothing to keep clean
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
+
+
+def _say(sentence: str) -> None:
+    """One sentence on standard error."""
+    print(f"ttt-opt: {sentence}", file=sys.stderr)
+
+
+def run() -> None:
+    """Entry point of the command ``ttt-opt``: run it and turn errors into one sentence and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a letter must not end the program
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        app()
+    except InputError as error:
+        _say(str(error))
+        sys.exit(BAD_INPUT)
+    except NoFeasiblePlanError as error:
+        _say(str(error))
+        sys.exit(NO_PLAN)
+    except SolverFailureError as error:
+        _say(str(error))
+        sys.exit(SOLVER_FAILED)
+    except KeyboardInterrupt:
+        _say("interrupted; nothing was written")
+        sys.exit(INTERRUPTED)
+    except Exception as error:
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        _say(
+            f"a fault in this program, please report it: {type(error).__name__} in "
+            f"{Path(place.filename).name}, "
+            f"line {place.lineno}: {printable(str(error))}"
+        )
+        sys.exit(FAULT)
+
+
+if __name__ == "__main__":
+    run()

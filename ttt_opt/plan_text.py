@@ -1,0 +1,256 @@
+"""A plan as text for a terminal, as a coach reads it: :func:`plan_text`."""
+
+from __future__ import annotations
+
+import math
+
+from ttt_opt.cautions import cautions
+from ttt_opt.plan import Plan
+from ttt_opt.plan_document import limits_of
+from ttt_opt.ride_check import Check
+from ttt_opt.terminal_names import printable
+from ttt_opt.text_table import WIDTH, clock, fitted, sentences, short_clock, table, titled, wrapped
+
+NAME_COLUMNS = 18
+WHAT_COLUMNS = 55
+
+SWING_OFF_WORDS = {
+    "left": "to the left",
+    "right": "to the right",
+    "either": "either side",
+    "finish": "to the finish",
+    "leave": "leaves the line",
+}
+STOPPED_WORDS = {
+    "gap reached": "the plan is as close to the bound as was asked",
+    "search complete": "nothing more to try",
+    "time limit": "the time was up",
+    "interrupted": "it was interrupted; this is the best plan until then",
+}
+
+
+def plan_text(plan: Plan) -> str:
+    """A plan in words and tables, at most 100 columns wide.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    str
+        Lines with a line end each. Names and other texts from files are made printable.
+    """
+    lines = [
+        *headline(plan),
+        *_repairs(plan),
+        *_start_order(plan),
+        *_pulls(plan),
+        *_riders(plan),
+        *_limits(plan),
+        *_ride_check(plan),
+        *_worth(plan),
+        *titled("Before you ride", sentences(cautions(plan))),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def headline(plan: Plan) -> list[str]:
+    """What the plan is for, how fast it is, what that is worth and whether the ride check passed."""
+    course, race = plan.course, plan.race
+    mean_kmh = 3.6 * course.length_m / plan.finish_time_s
+    start = f", start {race.start_time.replace('T', ' ')}" if race.start_time else ""
+    return [
+        fitted(f"{race.name} · {race.team.name}", WIDTH),
+        f"{course.length_m / 1000:.2f} km, {course.total_climb_m:.0f} m of climbing{start}",
+        "",
+        f"Finish time  {clock(plan.finish_time_s)}   ({mean_kmh:.1f} km/h)",
+        *wrapped(_bound(plan), "Bound        ", " " * 13),
+        *wrapped(_verdict(plan), "Ride check   ", " " * 13),
+    ]
+
+
+def _bound(plan: Plan) -> str:
+    optimum = plan.optimum
+    if not math.isfinite(optimum.best_possible_s):
+        return "none was proven before the search ended; the plan may be far from the best"
+    which = "no plan of this model"
+    if optimum.n_orders < optimum.n_orders_possible:
+        which = f"no plan of this model in the {_orders(optimum.n_orders)} searched"
+    return (
+        f"{which} can be faster than {clock(optimum.best_possible_s)}: the plan is at most "
+        f"{plan.finish_time_s - optimum.best_possible_s:.1f} s ({100 * optimum.gap:.2f} %) from the best"
+    )
+
+
+def _orders(count: int) -> str:
+    return "one line order" if count == 1 else f"{count} line orders"
+
+
+def _verdict(plan: Plan) -> str:
+    check = plan.check
+    difference_s = check.difference_s
+    ridden = "as planned"
+    if abs(difference_s) >= 0.05:
+        ridden = f"{abs(difference_s):.1f} s {'slower' if difference_s > 0 else 'faster'} than planned"
+    result = f"ridden step by step in {clock(check.finish_time_s)}, {ridden}"
+    if check.passed:
+        return f"passed: {result}; every limit is met"
+    failed = len(check.failed)
+    return (
+        f"FAILED: {result}; {failed} of {len(check.checks)} checks {'is' if failed == 1 else 'are'} not met"
+    )
+
+
+def _repairs(plan: Plan) -> list[str]:
+    repairs = plan.course.repairs
+    return titled("Course file: repaired or assumed", sentences(repairs)) if repairs else []
+
+
+def _start_order(plan: Plan) -> list[str]:
+    names = ", ".join(f"{place} {fitted(name, 30)}" for place, name in enumerate(plan.start_order, start=1))
+    sitting = [rider.name for rider in plan.race.team.riders if not rider.pulls]
+    lines = wrapped(names)
+    if sitting:
+        lines += wrapped(f"Sits on, on the last wheels: {', '.join(fitted(name, 30) for name in sitting)}")
+    return titled("Start order", lines)
+
+
+def _pulls(plan: Plan) -> list[str]:
+    headings = [
+        "No.",
+        "<Rider",
+        "km from",
+        "to",
+        "Clock",
+        "s",
+        "W",
+        "W/kg",
+        "% CP",
+        "km/h",
+        "<Terrain",
+        "<Swing off",
+    ]
+    rows = [
+        [
+            str(number),
+            pull.rider,
+            f"{pull.start_m / 1000:.2f}",
+            f"{pull.end_m / 1000:.2f}",
+            short_clock(pull.start_s),
+            f"{pull.duration_s:.0f}",
+            f"{pull.front_power_w:.0f}",
+            f"{pull.front_power_w_per_kg:.2f}",
+            f"{100 * pull.front_power_share_of_cp:.0f}",
+            f"{pull.speed_kmh:.1f}",
+            pull.terrain,
+            SWING_OFF_WORDS[pull.swing_off],
+        ]
+        for number, pull in enumerate(plan.pulls, start=1)
+    ]
+    return titled(
+        "Pulls (W: mean at the front; swing off to the side the wind comes from)",
+        table(headings, rows, [0, NAME_COLUMNS, *[0] * 10]),
+    )
+
+
+def _riders(plan: Plan) -> list[str]:
+    headings = [
+        "<Rider",
+        "Pulls",
+        "In front",
+        "Share",
+        "Mean pull",
+        "Front W",
+        "% CP",
+        "Mean W",
+        "Peak W",
+        "W' lowest",
+        "W' finish",
+        "Leaves",
+    ]
+    rows = []
+    for rider, summary in zip(plan.race.team.riders, plan.riders, strict=True):
+        pulled = summary.n_pulls > 0
+
+        def w_prime(joule: float, full_j: float = rider.w_prime_j) -> str:
+            return f"{joule / 1000:.1f} {100 * joule / full_j if full_j > 0.0 else 0.0:3.0f}%"
+
+        rows.append(
+            [
+                summary.name,
+                str(summary.n_pulls),
+                short_clock(summary.front_s),
+                f"{100 * summary.front_share:.0f} %",
+                f"{summary.mean_pull_s:.0f} s" if pulled else "–",
+                f"{summary.mean_front_power_w:.0f}" if pulled else "–",
+                f"{100 * summary.mean_front_power_share_of_cp:.0f}" if pulled else "–",
+                f"{summary.mean_power_w:.0f}",
+                f"{summary.peak_power_w:.0f}",
+                w_prime(summary.w_prime_min_j),
+                w_prime(summary.w_prime_end_j),
+                "–" if summary.leaves_at_m is None else f"km {summary.leaves_at_m / 1000:.1f}",
+            ]
+        )
+    return titled(
+        "Riders (W' left in kJ and as share of a fresh rider's; peak: highest mean over 5 s)",
+        table(headings, rows, [12, *[0] * 11]),
+    )
+
+
+def _limits(plan: Plan) -> list[str]:
+    return titled("Limits", _checks(list(limits_of(plan.check.checks))))
+
+
+def _ride_check(plan: Plan) -> list[str]:
+    limits = limits_of(plan.check.checks)
+    others = [check for check in plan.check.checks if check not in limits]
+    return titled("Ride check: do plan and ride agree?", [*_checks(others), *sentences(plan.check.notes)])
+
+
+def _checks(checks: list[Check]) -> list[str]:
+    rows = [
+        [
+            "ok" if check.met else "NO",
+            check.name,
+            _amount(check.value, check.unit),
+            _amount(check.limit, check.unit),
+            f"±{_amount(check.tolerance, check.unit)}" if check.tolerance else "",
+        ]
+        for check in checks
+    ]
+    lines = table(["<Met", "<What", "Found", "Limit", "Within"], rows, [0, WHAT_COLUMNS, 0, 0, 0])
+    for row, check in reversed(list(enumerate(checks, start=1))):
+        if check.detail and not check.met:
+            lines.insert(row + 1, fitted(f"     worst: {check.detail}", WIDTH))
+    return lines
+
+
+def _amount(value: float, unit: str) -> str:
+    if not math.isfinite(value):
+        return "–"
+    if unit == "J":
+        return f"{value / 1000:.2f} kJ"
+    if unit == "" and float(value).is_integer():
+        return f"{value:.0f}"
+    digits = 0 if unit == "W" else 2
+    return f"{value + 0.0:.{digits}f}{' ' if unit else ''}{unit}"
+
+
+def _worth(plan: Plan) -> list[str]:
+    optimum = plan.optimum
+    orders = _orders(optimum.n_orders)
+    if optimum.n_orders_possible > optimum.n_orders:
+        orders += f" of {optimum.n_orders_possible:,} possible"
+    stopped = STOPPED_WORDS.get(optimum.stopped_because, printable(optimum.stopped_because))
+    lines = [
+        *wrapped(
+            f"The search took {optimum.solve_seconds:.0f} s over {orders} and stopped because {stopped}."
+        ),
+        *wrapped(
+            "The bound holds for the model: speeds from a grid on each segment, recovery and sustainable "
+            "power as settled "
+            "for this plan. The ride check does not use the model."
+        ),
+    ]
+    return titled("What the plan is worth", lines)
