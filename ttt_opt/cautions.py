@@ -42,15 +42,13 @@ def cautions(plan: Plan) -> tuple[str, ...]:
         )
     sentences.append(
         "Road law and the rules of the event come first: power, speed and the places of the changeovers are "
-        "wishes, "
-        "traffic and sight decide."
+        "wishes; traffic and sight decide."
     )
     gap = f"{race.wheel_gap_m:.2f} m"
     if race.wheel_gap_m <= CLOSE_GAP_M:
         sentences.append(
             f"Wheels {gap} apart leave no time to react: only for riders who have practised it together, "
-            "never on "
-            "the aero bars where the line has to brake."
+            "and never on the aero bars where the line has to brake."
         )
     sentences.append(
         "Do not start with fever, chest pain, palpitations, unusual breathlessness or feeling unwell: ask a "
@@ -59,8 +57,7 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     if weather.temperature_c >= HOT_FROM_C:
         sentences.append(
             f"Heat ({weather.temperature_c:.0f} °C): critical power falls in the heat and the plan does not "
-            "know it; "
-            "drink, cool, lower the powers, and stop when dizzy or shivering."
+            "know it; drink, cool, lower the powers, and stop when dizzy or shivering."
         )
     if weather.temperature_c < COLD_BELOW_C:
         sentences.append(
@@ -72,8 +69,8 @@ def cautions(plan: Plan) -> tuple[str, ...]:
     if crosswind_mps >= STRONG_CROSSWIND_MPS:
         sentences.append(
             f"Cross wind of up to {crosswind_mps:.0f} m/s at rider height: expect gusts where shelter ends, "
-            "and less "
-            "shelter in the line than published tables say; what the plan takes off for it is an assumption."
+            "and less shelter in the line than published tables say; what the plan takes off for it is an "
+            "assumption."
         )
     repaired = len(plan.course.repairs)
     if repaired:

@@ -219,8 +219,7 @@ def run() -> None:
         place = traceback.extract_tb(error.__traceback__)[-1]
         _say(
             f"a fault in this program, please report it: {type(error).__name__} in "
-            f"{Path(place.filename).name}, "
-            f"line {place.lineno}: {printable(str(error))}"
+            f"{Path(place.filename).name}, line {place.lineno}: {printable(str(error))}"
         )
         sys.exit(FAULT)
 

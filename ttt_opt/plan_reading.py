@@ -293,13 +293,22 @@ def _team(section: Table) -> Team:
     riders = []
     for row in _rows(section, "riders", LONGEST_LINE):
         _exactly(row, [field.name for field in fields(Rider)])
-        numbers = {key: _number_or_null(row, key, bounds) for key, bounds in RIDER_BOUNDS.items()}
-        for key in ("mass_kg", "bicycle_mass_kg", "cp_w", "w_prime_j", "cda_m2"):
-            if numbers[key] is None:
-                raise row.error(key, f"is null; allowed: {RIDER_BOUNDS[key].allowed}")
         try:
-            riders.append(Rider(name=row.text("name", LONGEST_NAME), pulls=_truth(row, "pulls"), **numbers))
-            # type: ignore[arg-type]  # null is refused above where it is not allowed
+            riders.append(
+                Rider(
+                    name=row.text("name", LONGEST_NAME),
+                    mass_kg=row.number("mass_kg", RIDER_BOUNDS["mass_kg"]),
+                    cp_w=row.number("cp_w", RIDER_BOUNDS["cp_w"]),
+                    w_prime_j=row.number("w_prime_j", RIDER_BOUNDS["w_prime_j"]),
+                    cda_m2=row.number("cda_m2", RIDER_BOUNDS["cda_m2"]),
+                    bicycle_mass_kg=row.number("bicycle_mass_kg", RIDER_BOUNDS["bicycle_mass_kg"]),
+                    height_m=_number_or_null(row, "height_m", RIDER_BOUNDS["height_m"]),
+                    peak_power_w=_number_or_null(row, "peak_power_w", RIDER_BOUNDS["peak_power_w"]),
+                    pulls=_truth(row, "pulls"),
+                    shortest_pull_s=_number_or_null(row, "shortest_pull_s", RIDER_BOUNDS["shortest_pull_s"]),
+                    longest_pull_s=_number_or_null(row, "longest_pull_s", RIDER_BOUNDS["longest_pull_s"]),
+                )
+            )
         except ValueError as error:
             raise row.rephrased(error) from error
     try:
