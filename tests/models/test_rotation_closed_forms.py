@@ -1,4 +1,4 @@
-"""The rotation model against answers known beforehand: equal riders, renamed riders, looser limits, one rider alone."""
+"""The rotation model against answers known beforehand: equal or renamed riders, looser limits, one alone."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from tiny_rotations import (
     optimum_s,
     road_power_w,
 )
-from ttt_models.rotation import RotationData
 
+from ttt_models.rotation import RotationData
 from ttt_opt.rotation_paths import CompiledRotation, compile_rotation, lines_of, path_of
 from ttt_opt.solver import solve
 
@@ -30,13 +30,15 @@ GRID = (11.0, 12.5, 13.5, 14.5, 16.0)
 def segments_led(tiny: TinyRotation) -> list[int]:
     """Segments that each rider leads in the optimal plan."""
     matrix: CompiledRotation = compile_rotation(tiny.data)
-    outcome = solve(matrix.model, gap=1e-9)
+    outcome = solve(matrix.model, gap=1e-6)
     assert outcome.values is not None
     leaders = [tiny.data.lines[q][0] for q in lines_of(tiny.data, path_of(matrix, outcome.values))]
     return [leaders.count(i) for i in range(tiny.data.n_riders)]
 
 
-def equal_riders_on_the_flat(n_riders: int, n_segments: int, order: tuple[int, ...] | None = None) -> TinyRotation:
+def equal_riders_on_the_flat(
+    n_riders: int, n_segments: int, order: tuple[int, ...] | None = None
+) -> TinyRotation:
     """So fast that nobody recovers on a wheel; changes of speed and of leader cost nothing."""
     return make_rotation(
         (EQUAL,) * n_riders,
@@ -68,7 +70,7 @@ def test_equal_riders_ride_as_fast_as_their_common_store_lasts() -> None:
 
 
 def test_order_of_equal_riders_is_irrelevant() -> None:
-    times = [optimum_s(equal_riders_on_the_flat(3, 7, order)) for order in ((0, 1, 2), (0, 2, 1), (2, 0, 1))]
+    times = [optimum_s(equal_riders_on_the_flat(3, 5, order)) for order in ((0, 1, 2), (0, 2, 1), (2, 0, 1))]
     assert times == pytest.approx([times[0]] * 3, abs=TOLERANCE_S)
 
 
@@ -151,7 +153,7 @@ LOOSER: dict[str, dict[str, object]] = {
 
 @pytest.mark.parametrize("limit", LOOSER)
 def test_looser_limit_makes_the_team_faster(limit: str, uneven_s: float) -> None:
-    """Never slower holds always; every limit of this race binds, so that each looser one must gain something."""
+    """Never slower always; every limit of this race binds, so that each looser one must gain something."""
     assert optimum_s(uneven(**LOOSER[limit])) < uneven_s - 0.01
 
 
@@ -179,8 +181,8 @@ def alone(speeds: tuple[float, ...], spare_j: float, *, kinetic: bool = False) -
 def test_rider_alone_on_a_flat_course_rides_at_the_speed_that_spends_all() -> None:
     """Work is CP times time plus W' (Monod & Scherrer 1965; Moritani et al. 1981: from memory).
 
-    The chord between speeds of the grid lies above the power curve, so that the model is slower, by less than a
-    thousandth with steps of 4 %.
+    The chord between speeds of the grid lies above the power curve, so that the model is slower, by less
+    than a thousandth with steps of 4 %.
     """
     best_mps = float(brentq(lambda v: spent_alone_j(v) - ALONE.spare_j, 8.0, 20.0))
     closed_s = sum(ALONE_LENGTHS) / best_mps
@@ -195,17 +197,17 @@ def test_rider_alone_holds_one_speed() -> None:
     best_mps = float(brentq(lambda v: spent_alone_j(v) - ALONE.spare_j, 8.0, 20.0))
     tiny = alone(tuple(best_mps * step for step in (0.8, 0.9, 0.96, 1.0, 1.04, 1.1)), ALONE.spare_j)
     matrix = compile_rotation(tiny.data)
-    values = solve(matrix.model, gap=1e-9).values
+    values = solve(matrix.model, gap=1e-6).values
     assert values is not None
     assert values[matrix.mix_column[:, 0, 3]] == pytest.approx(np.ones(12), abs=1e-3)
 
 
 def test_standing_start_costs_the_final_kinetic_energy_once() -> None:
-    """At one speed the work is road work plus half the mass times its square over the efficiency: first principles."""
+    """At one speed the work is road work and m v² / 2 over the efficiency: first principles."""
     speed = FAST_MPS
     needed = spent_alone_j(speed) + 0.5 * ALONE.mass_kg * speed**2 / 0.976
     time_s = sum(ALONE_LENGTHS) / speed
-    assert optimum_s(alone((speed,), needed + 0.5, kinetic=True)) == pytest.approx(time_s, abs=1e-6)
+    assert optimum_s(alone((speed,), needed + 0.5, kinetic=True)) == pytest.approx(time_s, abs=1e-5)
     outcome = solve(compiled(alone((speed,), needed - 0.5, kinetic=True)))
     assert outcome.stopped_because == "infeasible"
 
@@ -216,7 +218,7 @@ def test_standing_start_weighs_the_same_wherever_the_boundary_speed_is_taken() -
     tiny = alone((FAST_MPS,), needed + 0.5, kinetic=True)
     for weight in (0.0, 0.5, 1.0):
         weighted = tiny.changed(square_before=np.full(12, weight))
-        assert optimum_s(weighted) == pytest.approx(sum(ALONE_LENGTHS) / FAST_MPS, abs=1e-6)
+        assert optimum_s(weighted) == pytest.approx(sum(ALONE_LENGTHS) / FAST_MPS, abs=1e-5)
 
 
 def test_recovery_share_is_what_a_rest_gives_back() -> None:

@@ -1,4 +1,4 @@
-"""The rotation model against every plan of tiny races, ridden one by one by the oracle of ``tiny_rotations.py``."""
+"""The rotation model against every plan of tiny races, ridden one by one by ``tiny_rotations.py``."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tiny_rotations import (
 TOLERANCE_S = 2e-4
 """HiGHS keeps rows to 1e-7 (here kJ and shares of segments); times are some 100 s."""
 
-RANDOM = {f"random {seed}": random_rotation(seed) for seed in range(16)}
+RANDOM = {f"random {seed}": random_rotation(seed) for seed in range(14)}
 
 STRONG = TinyRider(cp_w=390.0, spare_j=9000.0, mass_kg=82.0, cda_m2=0.25)
 MIDDLE = TinyRider(cp_w=330.0, spare_j=8500.0, mass_kg=76.0, cda_m2=0.24)
@@ -62,7 +62,8 @@ def assert_oracle_agrees(tiny: TinyRotation) -> tuple[float, float]:
     mixed = optimum_s(tiny)
     assert mixed <= ridden + TOLERANCE_S
     assert unmixed == pytest.approx(ridden, abs=TOLERANCE_S)
-    assert mixed == pytest.approx(min(best_mixed_time_s(tiny, plan) for plan in all_plans(tiny)), abs=TOLERANCE_S)
+    one_by_one = min(best_mixed_time_s(tiny, plan) for plan in all_plans(tiny))
+    assert mixed == pytest.approx(one_by_one, abs=TOLERANCE_S)
     return mixed, unmixed
 
 
@@ -85,11 +86,16 @@ def test_random_races_cover_what_the_model_can_express() -> None:
     assert {tiny.data.n_segments for tiny in tinies} == {3, 4, 5}
 
 
+@pytest.fixture(scope="module")
+def free_s() -> float:
+    """Optimum of the race in which no limit binds and changeovers cost nothing (s)."""
+    return optimum_s(four_segments(**FREE))
+
+
 @pytest.mark.parametrize("limit", LIMITS)
-def test_limit_binds_and_the_oracle_agrees(limit: str) -> None:
-    loose = optimum_s(four_segments(**FREE))
+def test_limit_binds_and_the_oracle_agrees(limit: str, free_s: float) -> None:
     mixed, _ = assert_oracle_agrees(four_segments(**FREE | LIMITS[limit]))
-    assert mixed > loose + 10.0 * TOLERANCE_S
+    assert mixed > free_s + 10.0 * TOLERANCE_S
 
 
 def test_weak_rider_who_may_leave_does_and_the_oracle_agrees() -> None:
@@ -110,13 +116,13 @@ def test_nobody_can_ride_with_too_little_w_prime() -> None:
     assert optimum_s(empty) == INFINITY
 
 
-def test_unlike_bounds_on_pulls_of_riders_and_terrain() -> None:
+def test_unlike_bounds_on_pulls_of_riders_and_terrain(free_s: float) -> None:
     tiny = four_segments(**FREE)
-    per_longest = 1.0 / np.array([[16.0, 60.0, 30.0], [16.0, 60.0, 30.0], [40.0, 60.0, 20.0], [40.0, 60.0, 20.0]])
-    per_shortest = 1.0 / np.array([[5.0, 35.0, 5.0], [5.0, 35.0, 5.0], [5.0, 18.0, 30.0], [5.0, 18.0, 30.0]])
-    bounded = tiny.changed(per_longest=per_longest, per_shortest=per_shortest)
+    longest_s = np.array([[16.0, 60.0, 30.0], [16.0, 60.0, 30.0], [40.0, 60.0, 20.0], [40.0, 60.0, 20.0]])
+    shortest_s = np.array([[5.0, 35.0, 5.0], [5.0, 35.0, 5.0], [5.0, 18.0, 30.0], [5.0, 18.0, 30.0]])
+    bounded = tiny.changed(per_longest=1.0 / longest_s, per_shortest=1.0 / shortest_s)
     mixed, _ = assert_oracle_agrees(bounded)
-    assert mixed > optimum_s(tiny) + 0.01
+    assert mixed > free_s + 0.01
 
 
 def test_unlike_changeovers_and_limits_along_the_road() -> None:
@@ -144,8 +150,15 @@ def test_oracle_knows_braking_recovery_and_leaving() -> None:
     """The oracle itself, on figures worked out by hand."""
     rider = TinyRider(mass_kg=80.0, cp_w=300.0, spare_j=1000.0, peak_w=2000.0)
     tiny = make_rotation(
-        (rider, rider), (100.0, 100.0), speed_mps=(10.0,), counting=1, kinetic=False, recovery=0.5,
-        changeover_j=0.0, swing_off_j=100.0, changeover_s=2.0,
+        (rider, rider),
+        (100.0, 100.0),
+        speed_mps=(10.0,),
+        counting=1,
+        kinetic=False,
+        recovery=0.5,
+        changeover_j=0.0,
+        swing_off_j=100.0,
+        changeover_s=2.0,
     )
     work = np.zeros((2, len(tiny.data.lines), 1, 2))
     work[0, tiny.data.lines.index((0, 1)), 0] = 3900.0, 2500.0

@@ -1,8 +1,8 @@
 """Small invented rotation problems, and an oracle that rides every plan of the smallest ones.
 
-Nothing here uses the model's equations or index sets: the constants come from a plain road-load formula, the oracle
-follows the riders segment by segment with the rules of the trade, and knows lines only as tuples of riders. What it
-takes from :class:`RotationData` are its numbers.
+Nothing here uses the model's equations or index sets: the constants come from a plain road-load formula, the
+oracle follows the riders segment by segment with the rules of the trade, and knows lines only as tuples of
+riders. What it takes from :class:`RotationData` are its numbers.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ import numpy as np
 import pyomo.environ as pyo
 from numpy.typing import NDArray
 from scipy.optimize import linprog
-from ttt_models.rotation import OVERRUN_S, Line, RotationData, build_rotation, rotating_lines
 
+from ttt_models.rotation import OVERRUN_S, SPARE_S_PER_KJ, Line, RotationData, build_rotation, rotating_lines
 from ttt_opt.solver import INFINITY, LinearModel, compile_model, solve
 
 FloatArray = NDArray[np.float64]
@@ -55,9 +55,8 @@ class TinyRotation:
 
 def road_power_w(rider: TinyRider, share: float, grade: float, speed_mps: float) -> float:
     """Steady crank power; below zero it is what the road gives."""
-    force = (
-        0.5 * AIR_DENSITY * rider.cda_m2 * share * speed_mps**2
-        + rider.mass_kg * GRAVITY * (ROLLING + grade)
+    force = 0.5 * AIR_DENSITY * rider.cda_m2 * share * speed_mps**2 + rider.mass_kg * GRAVITY * (
+        ROLLING + grade
     )
     return force * speed_mps / EFFICIENCY
 
@@ -84,7 +83,7 @@ def make_rotation(
     surge_w: float = INFINITY,
     surge_mps: float = INFINITY,
 ) -> TinyRotation:
-    """A rotation problem; the riders' order is that of their indices, and no limit binds, unless told otherwise.
+    """A rotation problem; unless told otherwise riders are in the order of their indices and no limit binds.
 
     ``speed_mps`` is one grid for all segments ``(n_speeds,)`` or one per segment ``(n_segments, n_speeds)``.
     """
@@ -93,7 +92,7 @@ def make_rotation(
     lines, successors = rotating_lines(order, sitters, counting)
     length = np.asarray(length_m, dtype=np.float64)
     slope = np.zeros(len(length)) if grade is None else np.asarray(grade, dtype=np.float64)
-    speed = np.broadcast_to(np.asarray(speed_mps, dtype=np.float64), (len(length), np.shape(speed_mps)[-1])).copy()
+    speed = np.array(np.broadcast_to(speed_mps, (len(length), np.shape(speed_mps)[-1])), dtype=np.float64)
     time_s = length[:, None] / speed
     n_segments, n_speeds = speed.shape
     road_work = np.zeros((n_segments, len(lines), n_speeds, len(riders)))
@@ -146,10 +145,10 @@ def make_rotation(
 
 
 def random_rotation(seed: int) -> TinyRotation:
-    """Two or three unlike riders on three to five unlike segments, with limits drawn so that they often bind."""
+    """Two or three unlike riders on three to five unlike segments, with limits that often bind."""
     draw = np.random.default_rng(seed)
     n_riders = int(draw.integers(2, 4))
-    n_segments = int(draw.integers(3, 6))
+    n_segments = int(draw.integers(3, 6 if n_riders == 2 else 5))
     n_speeds = 2 if n_segments == 5 else 3
     riders = [
         TinyRider(
@@ -202,7 +201,7 @@ def compiled(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> Line
 
 def optimum_s(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> float:
     """Proven optimum of the model (s), ``inf`` where it is infeasible."""
-    outcome = solve(compiled(tiny, one_speed_per_segment=one_speed_per_segment), gap=1e-9)
+    outcome = solve(compiled(tiny, one_speed_per_segment=one_speed_per_segment), gap=1e-6)
     assert outcome.stopped_because in ("optimal", "infeasible")
     return outcome.objective
 
@@ -263,8 +262,9 @@ def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
 
 
 def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> float:
-    """Finish time plus the price of missed pull durations of a plan at one speed per segment (s).
+    """What a plan at one speed per segment is worth (s).
 
+    The finish time, plus the price of missed pull durations, less the worth of W' left at the finish;
     ``inf`` where a rider runs out of W' above the reserve or a limit is broken.
     """
     data = tiny.data
@@ -310,16 +310,19 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
         price += OVERRUN_S * max(0.0, of_longest - 1.0)
         if pull.end < data.n_segments:
             price += OVERRUN_S * max(0.0, 1.0 - of_shortest)
-    return clock + price
+    worth = SPARE_S_PER_KJ * sum(spare[i] for i in plan[-1].line) / 1000.0
+    return clock + price - worth
 
 
 def best_ridden(tiny: TinyRotation) -> tuple[float, TinyPlan | None]:
     """The quickest plan at one speed per segment, by trying them all: its time (s) and its pulls."""
     best, best_plan = INFINITY, None
+    most_worth = SPARE_S_PER_KJ * float((tiny.data.w_prime_j - tiny.data.reserve_j).sum()) / 1000.0
     for plan in all_plans(tiny):
         for steps in product(range(tiny.data.n_speeds), repeat=tiny.data.n_segments):
-            if sum(tiny.data.time_s[s, k] for s, k in enumerate(steps)) >= best:
-                continue  # too slow even with free changeovers
+            fastest_s = sum(tiny.data.time_s[s, k] for s, k in enumerate(steps))
+            if fastest_s - most_worth >= best:
+                continue  # too slow even with free changeovers and nothing spent
             time_s = ridden_time_s(tiny, plan, steps)
             if time_s < best:
                 best, best_plan = time_s, plan
@@ -329,8 +332,8 @@ def best_ridden(tiny: TinyRotation) -> tuple[float, TinyPlan | None]:
 def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
     """Quickest time of a plan whose segments may mix speeds (s): one small linear programme of its own.
 
-    Its variables are, in this order: shares of speeds per segment; per segment and rider in the line: work, W' spent
-    (or, below zero, won) and W' left; then the overrun of each pull.
+    Its variables are, in this order: shares of speeds per segment; per segment and rider in the line: work,
+    W' spent (or, below zero, won) and W' left; then the overrun of each pull.
     """
     data = tiny.data
     n_segments, n_speeds, n_riders = data.n_segments, data.n_speeds, data.n_riders
@@ -402,6 +405,8 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             at_most.append((-shortest - overrun, -1.0))
     for s in range(n_segments):
         cost += mix(s, data.time_s[s])
+    for i in plan[-1].line:
+        cost -= SPARE_S_PER_KJ / 1000.0 * unit(2, n_segments - 1, i)
     shares = np.array([mix(s, np.ones(n_speeds)) for s in range(n_segments)])
     most = [data.w_prime_j[i] - data.reserve_j[i] for i in range(n_riders)] * n_segments
     bounds = (
