@@ -32,18 +32,16 @@ SAMPLE_COLUMNS = (
     "bend_radius_m",
 )
 
-LIMIT_CHECKS = (
-    "Longest pull",
-    "Shortest pull",
-    "W' reserve",
-    "Surge in power",
-    "Surge in speed",
-    "Power on a wheel",
-    "Peak power",
-    "Riders in the line at the finish",
+AGREEMENT_CHECKS = (
+    "Pulls cover the course",
+    "Line order",
+    "Riders who sit on",
+    "Finish time",
+    "W' at the end",
+    "W' at its lowest",
 )
-"""How the names of those checks begin that are limits of coach, riders or rules; the others ask whether plan
-and ride agree."""
+"""How the names of those checks begin that ask whether plan and ride agree and whether the plan is whole; the
+others are limits of coach, riders or rules."""
 
 
 def plan_document(plan: Plan) -> dict[str, Any]:
@@ -110,7 +108,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
 
 def limits_of(checks: Iterable[Check]) -> tuple[Check, ...]:
     """Those checks that are limits of coach, riders or rules."""
-    return tuple(check for check in checks if check.name.startswith(LIMIT_CHECKS))
+    return tuple(check for check in checks if not check.name.startswith(AGREEMENT_CHECKS))
 
 
 def document_text(document: Mapping[str, Any]) -> str:

@@ -11,9 +11,6 @@ from ttt_opt.ride_check import Check
 from ttt_opt.terminal_names import printable
 from ttt_opt.text_table import WIDTH, clock, fitted, sentences, short_clock, table, titled, wrapped
 
-NAME_COLUMNS = 18
-WHAT_COLUMNS = 55
-
 SWING_OFF_WORDS = {
     "left": "to the left",
     "right": "to the right",
@@ -59,7 +56,7 @@ def headline(plan: Plan) -> list[str]:
     """What the plan is for, how fast it is, what that is worth and whether the ride check passed."""
     course, race = plan.course, plan.race
     mean_kmh = 3.6 * course.length_m / plan.finish_time_s
-    start = f", start {race.start_time.replace('T', ' ')}" if race.start_time else ""
+    start = f", start {race.start_time.replace('T', ' ').removesuffix(':00')}" if race.start_time else ""
     return [
         fitted(f"{race.name} · {race.team.name}", WIDTH),
         f"{course.length_m / 1000:.2f} km, {course.total_climb_m:.0f} m of climbing{start}",
@@ -150,7 +147,7 @@ def _pulls(plan: Plan) -> list[str]:
     ]
     return titled(
         "Pulls (W: mean at the front; swing off to the side the wind comes from)",
-        table(headings, rows, [0, NAME_COLUMNS, *[0] * 10]),
+        table(headings, rows, flexible=1),
     )
 
 
@@ -158,43 +155,43 @@ def _riders(plan: Plan) -> list[str]:
     headings = [
         "<Rider",
         "Pulls",
-        "In front",
-        "Share",
-        "Mean pull",
-        "Front W",
-        "% CP",
-        "Mean W",
-        "Peak W",
-        "W' lowest",
-        "W' finish",
-        "Leaves",
+        "In\nfront",
+        "\nShare",
+        "Mean\npull s",
+        "Front\nW",
+        "Front\n% CP",
+        "Mean\nW",
+        "Peak\nW",
+        "W' lowest\nkJ    %",
+        "at finish\nkJ    %",
+        "Leaves\nkm",
     ]
     rows = []
     for rider, summary in zip(plan.race.team.riders, plan.riders, strict=True):
         pulled = summary.n_pulls > 0
 
         def w_prime(joule: float, full_j: float = rider.w_prime_j) -> str:
-            return f"{joule / 1000:.1f} {100 * joule / full_j if full_j > 0.0 else 0.0:3.0f}%"
+            return f"{joule / 1000:.1f} {100 * joule / full_j if full_j > 0.0 else 0.0:4.0f}"
 
         rows.append(
             [
                 summary.name,
                 str(summary.n_pulls),
                 short_clock(summary.front_s),
-                f"{100 * summary.front_share:.0f} %",
-                f"{summary.mean_pull_s:.0f} s" if pulled else "–",
+                f"{100 * summary.front_share:.0f}%",
+                f"{summary.mean_pull_s:.0f}" if pulled else "–",
                 f"{summary.mean_front_power_w:.0f}" if pulled else "–",
                 f"{100 * summary.mean_front_power_share_of_cp:.0f}" if pulled else "–",
                 f"{summary.mean_power_w:.0f}",
                 f"{summary.peak_power_w:.0f}",
                 w_prime(summary.w_prime_min_j),
                 w_prime(summary.w_prime_end_j),
-                "–" if summary.leaves_at_m is None else f"km {summary.leaves_at_m / 1000:.1f}",
+                "–" if summary.leaves_at_m is None else f"{summary.leaves_at_m / 1000:.1f}",
             ]
         )
     return titled(
-        "Riders (W' left in kJ and as share of a fresh rider's; peak: highest mean over 5 s)",
-        table(headings, rows, [12, *[0] * 11]),
+        "Riders (W': what is left, in % of a fresh rider's; peak: highest mean over 5 s)",
+        table(headings, rows, flexible=0),
     )
 
 
@@ -219,7 +216,7 @@ def _checks(checks: list[Check]) -> list[str]:
         ]
         for check in checks
     ]
-    lines = table(["<Met", "<What", "Found", "Limit", "Within"], rows, [0, WHAT_COLUMNS, 0, 0, 0])
+    lines = table(["<Met", "<What", "Found", "Limit", "Within"], rows, flexible=1)
     for row, check in reversed(list(enumerate(checks, start=1))):
         if check.detail and not check.met:
             lines.insert(row + 1, fitted(f"     worst: {check.detail}", WIDTH))

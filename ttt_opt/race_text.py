@@ -171,7 +171,7 @@ def _riders(race: Race, guess_s: float) -> list[str]:
         if given is None
         else f"Lasting: {100 * share:.0f} % of CP, as the race file says."
     )
-    return titled("Riders", [*table(headings, rows, [24, *[0] * 9]), note])
+    return titled("Riders", [*table(headings, rows, flexible=0), note])
 
 
 def _rules(race: Race) -> list[str]:

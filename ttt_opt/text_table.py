@@ -37,28 +37,30 @@ def fitted(text: str, columns: int) -> str:
     return kept + "…"
 
 
-def table(
-    headings: Sequence[str], rows: Iterable[Sequence[str]], widest: Sequence[int] | None = None
-) -> list[str]:
+def table(headings: Sequence[str], rows: Iterable[Sequence[str]], flexible: int | None = None) -> list[str]:
     """Lines of a table, two spaces between columns.
 
     Parameters
     ----------
     headings : sequence of str
-        Those that begin with ``<`` stand over columns that are aligned left; the others are aligned right.
+        Those that begin with ``<`` stand over columns that are aligned left; the others are aligned right. A
+        line end begins a second line of headings.
     rows : iterable of sequence of str
         Cells; they are made printable.
-    widest : sequence of int, optional
-        Largest number of columns for each cell, 0 without a limit; longer ones are cut.
+    flexible : int, optional
+        The column whose cells are cut where the table would be wider than the page.
     """
     left = [heading.startswith("<") for heading in headings]
-    limits = widest or [0] * len(headings)
-    cells = [[heading.lstrip("<") for heading in headings]]
-    cells += [
-        [fitted(cell, limit) if limit else printable(cell) for cell, limit in zip(row, limits, strict=True)]
-        for row in rows
-    ]
+    split = [heading.removeprefix("<").split("\n") for heading in headings]
+    above = max(map(len, split))
+    cells = [[([""] * (above - len(lines)) + lines)[line] for lines in split] for line in range(above)]
+    cells += [[printable(cell) for cell in row] for row in rows]
     widths = [max(display_width(row[column]) for row in cells) for column in range(len(headings))]
+    if flexible is not None:
+        others = sum(widths) - widths[flexible] + 2 * (len(widths) - 1)
+        widths[flexible] = min(widths[flexible], max(WIDTH - others, 1))
+        for row in cells:
+            row[flexible] = fitted(row[flexible], widths[flexible])
     lines = []
     for row in cells:
         padded = []
