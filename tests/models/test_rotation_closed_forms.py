@@ -80,7 +80,7 @@ RIDERS = (
     TinyRider(mass_kg=68.0, cda_m2=0.22, cp_w=280.0, spare_j=4950.0),
 )
 LENGTHS = (120.0, 180.0, 210.0, 170.0, 200.0, 190.0)
-GRADE = (0.0, 0.01, 0.025, -0.02, 0.0, 0.005)
+GRADE = (0.0, 0.01, 0.02, -0.015, 0.0, 0.005)
 
 
 def uneven(riders: tuple[TinyRider, ...] = RIDERS, **changes: object) -> TinyRotation:
@@ -92,9 +92,10 @@ def uneven(riders: tuple[TinyRider, ...] = RIDERS, **changes: object) -> TinyRot
         "on_wheel_share": 1.0,
         "surge_w": 60.0,
         "surge_mps": 1.2,
+        "drop_mps": 0.7,
         "shortest_s": 20.0,
         "longest_s": 32.0,
-        "swing_off_j": 900.0,
+        "swing_off_j": 1500.0,
     }
     return make_rotation(riders, LENGTHS, **settings | changes)  # type: ignore[arg-type]
 
@@ -140,6 +141,7 @@ def test_all_riders_stronger_makes_the_team_faster(uneven_s: float) -> None:
 LOOSER: dict[str, dict[str, object]] = {
     "surge of power": {"surge_w": 160.0},
     "surge of speed": {"surge_mps": 2.0},
+    "fall of speed": {"drop_mps": 2.0},
     "power on a wheel": {"on_wheel_share": 1.3},
     "shortest pull": {"shortest_s": 12.0},
     "longest pull": {"longest_s": 45.0},

@@ -38,7 +38,7 @@ RIDERS = (
     TinyRider(mass_kg=75.0, cda_m2=0.24, cp_w=330.0, spare_j=9500.0),
     TinyRider(mass_kg=68.0, cda_m2=0.22, cp_w=285.0, spare_j=8000.0),
 )
-SEEDS = range(20, 26)
+SEEDS = range(20, 24)
 
 
 def rolling_race(n_segments: int, counting: int = 3) -> TinyRotation:
@@ -80,7 +80,7 @@ def solved() -> Solved:
     return Solved(tiny, matrix, outcome.objective, path_of(matrix, outcome.values), restless)
 
 
-@pytest.mark.parametrize(("n_segments", "counting"), [(12, 3), (16, 3), (12, 2)])
+@pytest.mark.parametrize(("n_segments", "counting"), [(12, 3), (14, 3), (12, 2)])
 def test_scip_finds_the_same_optimum(n_segments: int, counting: int, tmp_path: Path) -> None:
     """SCIP reads the model from a file that Pyomo writes: nothing of ``ttt_opt.solver`` is between them."""
     scip = pytest.importorskip("pyscipopt", reason="SCIP is an optional second solver")

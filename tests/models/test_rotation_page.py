@@ -70,6 +70,7 @@ def model() -> pyo.ConcreteModel:
         longest_s=50.0,
         surge_w=30.0,
         surge_mps=0.5,
+        drop_mps=0.5,
     )
     return build_rotation(tiny.data)
 

@@ -82,6 +82,8 @@ def make_rotation(
     on_wheel_share: float = 5.0,
     surge_w: float = INFINITY,
     surge_mps: float = INFINITY,
+    drop_mps: float = INFINITY,
+    no_change_at: Sequence[int] = (),
 ) -> TinyRotation:
     """A rotation problem; unless told otherwise riders are in the order of their indices and no limit binds.
 
@@ -114,8 +116,8 @@ def make_rotation(
     ]
     mass = np.array([rider.mass_kg for rider in riders])
     cp = np.array([rider.cp_w for rider in riders])
-    limits = np.full(n_segments, INFINITY), np.full(n_segments, INFINITY)
-    limits[0][1:], limits[1][1:] = surge_w, surge_mps
+    limits = np.full((3, n_segments), INFINITY)
+    limits[:, 1:] = np.array([surge_w, surge_mps, drop_mps])[:, None]
     data = RotationData(
         lines=lines,
         start_lines=tuple(range(len(order))) if start_lines is None else start_lines,
@@ -140,6 +142,8 @@ def make_rotation(
         held_w=np.array(held),
         surge_w=limits[0],
         surge_mps=limits[1],
+        drop_mps=limits[2],
+        change_allowed=~np.isin(np.arange(n_segments), no_change_at),
     )
     return TinyRotation(data, sitters, counting)
 
@@ -183,6 +187,8 @@ def random_rotation(seed: int) -> TinyRotation:
         on_wheel_share=float(draw.uniform(0.85, 1.3)),
         surge_w=float(draw.choice([60.0, 150.0, INFINITY])),
         surge_mps=float(draw.choice([1.0, 2.5, INFINITY])),
+        drop_mps=float(draw.choice([1.0, 2.5, INFINITY])),
+        no_change_at=[s for s in range(1, n_segments) if draw.random() < 0.15],
     )
     return tiny.changed(square_before=draw.choice([0.0, 0.3, 0.7, 1.0], n_segments))
 
@@ -236,6 +242,8 @@ def pull_exists(tiny: TinyRotation, pull: TinyPull) -> bool:
     """Whether some speeds of the grid keep the bounds on its duration; the road may end any pull."""
     data, leader = tiny.data, pull.line[0]
     covered = range(pull.first, pull.end)
+    if pull.end < data.n_segments and not data.change_allowed[pull.end]:
+        return False
     if sum(min(data.time_s[s]) * data.per_longest[s, leader] for s in covered) > 1.0:
         return False
     slowest = sum(max(data.time_s[s]) * data.per_shortest[s, leader] for s in covered)
@@ -264,7 +272,8 @@ def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
 def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> float:
     """What a plan at one speed per segment is worth (s).
 
-    The finish time, plus the price of missed pull durations, less the worth of W' left at the finish;
+    The finish time, plus the price of missed pull durations, less the worth of W' left at the finish
+    or where a rider leaves;
     ``inf`` where a rider runs out of W' above the reserve or a limit is broken.
     """
     data = tiny.data
@@ -281,11 +290,11 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
         of_longest, of_shortest = 0.0, 0.0
         for s in range(pull.first, pull.end):
             k, before = steps[s], steps[s - 1]
-            if s > 0 and (
-                data.front_w[s, k] - data.held_w[s, before] > data.surge_w[s] + 1e-9
-                or data.speed_mps[s, k] - data.speed_mps[s - 1, before] > data.surge_mps[s] + 1e-9
-            ):
-                return INFINITY
+            if s > 0:
+                faster = data.speed_mps[s, k] - data.speed_mps[s - 1, before]
+                harder = data.front_w[s, k] - data.held_w[s, before]
+                if harder > data.surge_w[s] or faster > data.surge_mps[s] or -faster > data.drop_mps[s]:
+                    return INFINITY
             changing = s == pull.first and s > 0
             duration = data.time_s[s, k] + (data.changeover_s[s] if changing else 0.0)
             for i in pull.line:
@@ -310,7 +319,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
         price += OVERRUN_S * max(0.0, of_longest - 1.0)
         if pull.end < data.n_segments:
             price += OVERRUN_S * max(0.0, 1.0 - of_shortest)
-    worth = SPARE_S_PER_KJ * sum(spare[i] for i in plan[-1].line) / 1000.0
+    worth = SPARE_S_PER_KJ * sum(spare.values()) / 1000.0
     return clock + price - worth
 
 
@@ -389,6 +398,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             for limit, now, held in (
                 (data.surge_w[s], data.front_w[s], data.held_w[s]),
                 (data.surge_mps[s], data.speed_mps[s], data.speed_mps[s - 1]),
+                (data.drop_mps[s], -data.speed_mps[s], -data.speed_mps[s - 1]),
             ):
                 if np.isfinite(limit):
                     at_most.append((mix(s, now) - mix(s - 1, held), limit))
@@ -405,8 +415,9 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             at_most.append((-shortest - overrun, -1.0))
     for s in range(n_segments):
         cost += mix(s, data.time_s[s])
-    for i in plan[-1].line:
-        cost -= SPARE_S_PER_KJ / 1000.0 * unit(2, n_segments - 1, i)
+    for i in plan[0].line:
+        last = max(s for s in range(n_segments) if i in line_of[s])
+        cost -= SPARE_S_PER_KJ / 1000.0 * unit(2, last, i)
     shares = np.array([mix(s, np.ones(n_speeds)) for s in range(n_segments)])
     most = [data.w_prime_j[i] - data.reserve_j[i] for i in range(n_riders)] * n_segments
     bounds = (
