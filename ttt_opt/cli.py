@@ -46,7 +46,7 @@ def _interruptible(command: Callable[Parameters, None]) -> Callable[Parameters, 
         try:
             command(*args, **kwargs)
         except KeyboardInterrupt:
-            _say("interrupted; nothing was written")
+            _say("interrupted")
             raise typer.Exit(INTERRUPTED) from None
 
     return interruptible
@@ -121,7 +121,7 @@ def plan(
     race = read_race(race_file)
     prepare_folder(out)
     settings = Settings(time_limit_s=time_limit, gap=gap, seed=seed)
-    progress = None if quiet else ProgressLine(sys.stderr)
+    progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)
     try:
         with _silent_libraries():
             made = make_plan(race, settings, progress)
@@ -175,7 +175,8 @@ def _silent_libraries() -> Iterator[None]:
 
     Python's own standard output is not used meanwhile: progress goes to standard error.
     """
-    sys.stdout.flush()
+    if sys.stdout is not None:
+        sys.stdout.flush()
     try:
         kept = os.dup(1)
     except OSError:  # standard output is closed: there is nothing to keep clean
@@ -213,7 +214,7 @@ def run() -> None:
         _say(str(error))
         sys.exit(SOLVER_FAILED)
     except KeyboardInterrupt:
-        _say("interrupted; nothing was written")
+        _say("interrupted")
         sys.exit(INTERRUPTED)
     except Exception as error:
         place = traceback.extract_tb(error.__traceback__)[-1]
