@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import permutations
+from typing import Any
 
 import numpy as np
 import pytest
@@ -83,9 +84,9 @@ LENGTHS = (120.0, 180.0, 210.0, 170.0, 200.0, 190.0)
 GRADE = (0.0, 0.01, 0.02, -0.015, 0.0, 0.005)
 
 
-def uneven(riders: tuple[TinyRider, ...] = RIDERS, **changes: object) -> TinyRotation:
+def uneven(riders: tuple[TinyRider, ...] = RIDERS, **changes: Any) -> TinyRotation:
     """Unlike riders on a rolling road; every limit and the W' of all bind."""
-    settings: dict[str, object] = {
+    settings: dict[str, Any] = {
         "grade": GRADE,
         "speed_mps": (8.0, 10.5, 12.5, 14.5),
         "recovery": 0.3,
@@ -97,7 +98,7 @@ def uneven(riders: tuple[TinyRider, ...] = RIDERS, **changes: object) -> TinyRot
         "longest_s": 32.0,
         "swing_off_j": 1500.0,
     }
-    return make_rotation(riders, LENGTHS, **settings | changes)  # type: ignore[arg-type]
+    return make_rotation(riders, LENGTHS, **settings | changes)
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +139,7 @@ def test_all_riders_stronger_makes_the_team_faster(uneven_s: float) -> None:
         assert optimum_s(tiny.changed(**{figure: 1.08 * getattr(tiny.data, figure)})) < uneven_s - 0.1
 
 
-LOOSER: dict[str, dict[str, object]] = {
+LOOSER: dict[str, dict[str, Any]] = {
     "surge of power": {"surge_w": 160.0},
     "surge of speed": {"surge_mps": 2.0},
     "fall of speed": {"drop_mps": 2.0},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from tiny_rotations import (
@@ -32,11 +34,11 @@ LENGTHS = (150.0, 210.0, 190.0, 220.0)
 GRID = (9.0, 12.0, 14.5)
 
 
-def four_segments(**changes: object) -> TinyRotation:
-    return make_rotation((STRONG, MIDDLE, WEAK), LENGTHS, speed_mps=GRID, **changes)  # type: ignore[arg-type]
+def four_segments(**changes: Any) -> TinyRotation:
+    return make_rotation((STRONG, MIDDLE, WEAK), LENGTHS, speed_mps=GRID, **changes)
 
 
-LIMITS: dict[str, dict[str, object]] = {
+LIMITS: dict[str, dict[str, Any]] = {
     "longest pull": {"longest_s": 25.0},
     "shortest pull": {"shortest_s": 40.0},
     "surge of power": {"surge_w": 40.0},
@@ -51,7 +53,7 @@ LIMITS: dict[str, dict[str, object]] = {
     "one must sit on": {"sitters": (0,)},
     "the start order is given": {"start_lines": (1,)},
 }
-FREE: dict[str, object] = {
+FREE: dict[str, Any] = {
     "changeover_j": 0.0,
     "swing_off_j": 0.0,
     "changeover_s": 0.0,

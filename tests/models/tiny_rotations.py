@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pyomo.environ as pyo
@@ -17,10 +18,11 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from ttt_models.rotation import OVERRUN_S, SPARE_S_PER_KJ, Line, RotationData, build_rotation, rotating_lines
-from ttt_opt.solver import INFINITY, LinearModel, compile_model, solve
+from ttt_opt.solver import LinearModel, compile_model, solve
 
 FloatArray = NDArray[np.float64]
 
+INFINITY = float("inf")
 AIR_DENSITY = 1.2
 ROLLING = 0.004
 EFFICIENCY = 0.976
@@ -48,9 +50,9 @@ class TinyRotation:
     sitters: tuple[int, ...]
     counting: int
 
-    def changed(self, **changes: object) -> TinyRotation:
+    def changed(self, **changes: NDArray[Any] | tuple[int, ...]) -> TinyRotation:
         """The same problem with other numbers."""
-        return replace(self, data=replace(self.data, **changes))  # type: ignore[arg-type]
+        return replace(self, data=replace(self.data, **changes))
 
 
 def road_power_w(rider: TinyRider, share: float, grade: float, speed_mps: float) -> float:
@@ -63,13 +65,13 @@ def road_power_w(rider: TinyRider, share: float, grade: float, speed_mps: float)
 
 def make_rotation(
     riders: Sequence[TinyRider],
-    length_m: Sequence[float],
+    length_m: Sequence[float] | FloatArray,
     *,
     order: tuple[int, ...] | None = None,
     sitters: tuple[int, ...] = (),
     counting: int | None = None,
     start_lines: tuple[int, ...] | None = None,
-    grade: Sequence[float] | None = None,
+    grade: Sequence[float] | FloatArray | None = None,
     speed_mps: Sequence[float] | FloatArray = (10.0, 11.5, 13.0),
     kinetic: bool = True,
     square_before: float = 0.4,
@@ -190,7 +192,15 @@ def random_rotation(seed: int) -> TinyRotation:
         drop_mps=float(draw.choice([1.0, 2.5, INFINITY])),
         no_change_at=[s for s in range(1, n_segments) if draw.random() < 0.15],
     )
-    return tiny.changed(square_before=draw.choice([0.0, 0.3, 0.7, 1.0], n_segments))
+    data = tiny.data
+    return tiny.changed(
+        square_before=draw.choice([0.0, 0.3, 0.7, 1.0], n_segments),
+        changeover_j=data.changeover_j * draw.uniform(0.2, 2.0, n_segments)[:, None, None],
+        changeover_s=data.changeover_s * draw.uniform(0.2, 2.0, n_segments),
+        per_longest=data.per_longest * draw.uniform(0.7, 1.2, data.per_longest.shape),
+        per_shortest=data.per_shortest * draw.uniform(0.8, 1.2, data.per_shortest.shape),
+        on_wheel_applies=data.on_wheel_applies & (draw.random(n_segments) < 0.8),
+    )
 
 
 # The model's answers.
@@ -320,7 +330,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
         if pull.end < data.n_segments:
             price += OVERRUN_S * max(0.0, 1.0 - of_shortest)
     worth = SPARE_S_PER_KJ * sum(spare.values()) / 1000.0
-    return clock + price - worth
+    return float(clock + price - worth)
 
 
 def best_ridden(tiny: TinyRotation) -> tuple[float, TinyPlan | None]:
@@ -368,7 +378,8 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
         if boundary == n_segments:
             return before
         weight = data.square_before[boundary]
-        return weight * before + (1.0 - weight) * mix(boundary, data.speed_mps[boundary] ** 2)
+        after = mix(boundary, data.speed_mps[boundary] ** 2)
+        return np.asarray(weight * before + (1.0 - weight) * after)
 
     at_most: list[tuple[FloatArray, float]] = []
     for s in range(n_segments):
