@@ -23,7 +23,13 @@ from ttt_opt.race import PullBounds, Race
 from ttt_opt.ride import Ride, road_conditions
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.segments import Segments
-from ttt_opt.surge import power_surge_applies, power_surge_w, speed_surge_applies, speed_surge_mps
+from ttt_opt.surge import (
+    power_surge_applies,
+    power_surge_w,
+    speed_drop_applies,
+    speed_surge_applies,
+    speed_surge_mps,
+)
 from ttt_opt.team import Rider, Team
 
 FloatArray = NDArray[np.float64]
@@ -160,7 +166,7 @@ def check_ride(
         *_w_prime_agreement(ride, team, planned_w_prime_j),
         *_w_prime_reserve(ride, team, race),
         _power_surge(segments, course, team, race, schedule),
-        _speed_surge(segments, course, race, schedule),
+        *_speed_changes(segments, course, race, schedule),
         _on_wheel(ride, segments, team, race, schedule),
         _peak_power(ride, team, schedule),
         _riders_at_finish(ride, race, n_riders),
@@ -356,19 +362,24 @@ def _power_surge(segments: Segments, course: Course, team: Team, race: Race, sch
     return Check("Surge in power between segments", value, limit, met, "W", POWER_SURGE_TOLERANCE_W, where)
 
 
-def _speed_surge(segments: Segments, course: Course, race: Race, schedule: Schedule) -> Check:
+def _speed_changes(
+    segments: Segments, course: Course, race: Race, schedule: Schedule
+) -> tuple[Check, Check]:
     conditions = road_conditions(
         segments.elevation_m - course.elevation_m[0], segments.heading_deg, race.weather
     )
-    applies = speed_surge_applies(
-        segments.accelerating, segments.bend, segments.grade, conditions.headwind_mps
-    )
-    value, where = _worst(3.6 * speed_surge_mps(schedule.speed_mps), applies, schedule)
+    road = (segments.accelerating, segments.bend, segments.grade, conditions.headwind_mps)
+    rise_kmh = 3.6 * speed_surge_mps(schedule.speed_mps)
     limit = race.limits.surge_kmh
-    met = value <= limit + SPEED_SURGE_TOLERANCE_KMH
-    return Check(
-        "Surge in speed between segments", value, limit, met, "km/h", SPEED_SURGE_TOLERANCE_KMH, where
-    )
+    checks = []
+    for name, change_kmh, applies in (
+        ("Surge in speed between segments", rise_kmh, speed_surge_applies(*road)),
+        ("Drop in speed between segments", -rise_kmh, speed_drop_applies(*road)),
+    ):
+        value, where = _worst(change_kmh, applies, schedule)
+        met = value <= limit + SPEED_SURGE_TOLERANCE_KMH
+        checks.append(Check(name, value, limit, met, "km/h", SPEED_SURGE_TOLERANCE_KMH, where))
+    return checks[0], checks[1]
 
 
 def _worst(rise: FloatArray, applies: NDArray[np.bool_], schedule: Schedule) -> tuple[float, str]:

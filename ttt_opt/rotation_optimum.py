@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import itertools
+import multiprocessing
+import os
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from types import FrameType
 
 import numpy as np
-from ttt_models.rotation import JOULE_PER_UNIT, RotationData
+from ttt_models.rotation import RotationData
 
-from ttt_opt.errors import NoFeasiblePlanError
-from ttt_opt.physiology import recovery_share, sustainable_share
+from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
+from ttt_opt.physiology import recovery_share, sustainable_share, w_prime_balance
 from ttt_opt.race import Race
-from ttt_opt.rotation_paths import CompiledRotation, compile_rotation, lines_of
+from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation, lines_of
 from ttt_opt.rotation_problem import (
     NARROW_GRID,
     WIDE_GRID,
@@ -32,7 +35,6 @@ from ttt_opt.rotation_search import (
     ValuedPath,
     follow_prices,
     improve_locally,
-    improve_window,
     work_without_changeovers,
 )
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -45,10 +47,14 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS = 3
+CALIBRATION_ROUNDS = 6
 SETTLING_ROUNDS = 5
-SETTLED_J = 50.0
-"""W' of plan and constants agree to this when the constants have settled (J)."""
+MOST_PASSES = 2
+SETTLED_J = 200.0
+"""W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
+DRIFT_ALLOWED_J = 500.0
+"""The same for the final plan (J)."""
+POLL_S = 0.2
 LEAST_RECOVERY_SHARE = 0.01
 FIRST_PRICE_S_PER_KJ = 0.5
 OVERRUN_ALLOWED = 1e-3
@@ -153,19 +159,38 @@ class _Clock:
     def stop(self) -> bool:
         return self.interrupted or self.left_s <= 0.0
 
-    @property
-    def reason(self) -> str:
-        return "interrupted" if self.interrupted else "time limit"
-
 
 @dataclass(frozen=True)
 class _Order:
     """One cyclic order with its compiled model and the best path known."""
 
+    order: tuple[int, ...]
     compiled: CompiledRotation
     table: ArcTable
     valuer: PathValuer
     best: ValuedPath
+
+
+@dataclass(frozen=True)
+class OrderResult:
+    """What is known of one cyclic order.
+
+    Attributes
+    ----------
+    order : tuple of int
+    path : tuple of int
+        The best path found by following prices; empty without one.
+    time_s, bound_s : float
+        Its time (``inf`` without one) and the bound of the relaxation (``-inf`` without one, ``inf`` where the order has
+        no plan) (s).
+    build_seconds : float
+    """
+
+    order: tuple[int, ...]
+    path: PullPath
+    time_s: float
+    bound_s: float
+    build_seconds: float
 
 
 def optimise(road: Road, race: Race, settings: Settings, progress: Progress | None = None) -> Optimum:
@@ -193,33 +218,33 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
     if n_possible > MOST_ORDERS:
         orders = orders[:1]
     with _interrupts(clock):
-        assumptions, guess = _calibrate(road, race, orders[0], clock, tell)
-        searched = _search_orders(road, race, orders, assumptions, guess, clock, tell)
-        best = min(searched, key=lambda order: order.best.time_s)
-        best = _improve(best, clock, tell)
-        assumptions, best = _settle(road, race, best, assumptions, clock)
-        _check_durations(road, race, best)
-        bound, n_discarded, complete = _bound(road, race, orders, assumptions, best.best.time_s, clock, tell)
-        best, improved_all = _close_gap(best, bound, clock, tell)
-        if improved_all:
-            _, best = _settle(road, race, best, assumptions, clock)
-    finish_time = best.best.time_s
-    if clock.stop():
-        reason = clock.reason
-    elif (finish_time - bound) / finish_time <= settings.gap:
+        assumptions, best = _calibrate(road, race, orders[0], clock, tell)
+        for _ in range(MOST_PASSES):
+            results = _search_orders(road, race, orders, assumptions, best, clock, tell)
+            best = _best_order(road, race, results, assumptions, best, clock)
+            bound = min(result.bound_s for result in results)
+            best = _improve(best, bound, clock, tell)
+            if clock.stop() or _drift_j(race, best) <= DRIFT_ALLOWED_J:
+                break
+            assumptions, best = _settle(road, race, best, assumptions, clock)
+    _check_durations(road, race, best)
+    finish_time = finish_time_s(best.compiled.data, best.best)
+    if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
+    elif clock.stop():
+        reason = "interrupted" if clock.interrupted else "time limit"
     else:
         reason = "search complete"
     return Optimum(
         schedule=schedule_of(road, best.compiled.data, best.best),
         w_prime_j=w_prime_along(best.compiled.data, best.best),
         finish_time_s=finish_time,
-        best_possible_s=bound if complete else -INFINITY,
+        best_possible_s=bound,
         stopped_because=reason,
         solve_seconds=time.perf_counter() - clock.began,
         build_seconds=clock.build_seconds,
         n_orders=len(orders),
-        n_orders_discarded=n_discarded,
+        n_orders_discarded=sum(result.bound_s > finish_time for result in results),
         n_orders_possible=n_possible,
         solver=solver_version(),
         seed=settings.seed,
@@ -236,25 +261,32 @@ def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
     return [(pulling[0], *rest) for rest in itertools.permutations(pulling[1:])]
 
 
-def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, clock: _Clock) -> CompiledRotation:
-    began = time.perf_counter()
-    data = rotation_data(
-        road,
-        race,
-        order,
-        speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
-        reference_mps=assumptions.centre_mps,
-        recovery_share=assumptions.recovery_share,
-        sustainable_share=assumptions.sustainable_share,
+def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> CompiledRotation:
+    return compile_rotation(
+        rotation_data(
+            road,
+            race,
+            order,
+            speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
+            reference_mps=assumptions.centre_mps,
+            recovery_share=assumptions.recovery_share,
+            sustainable_share=assumptions.sustainable_share,
+        )
     )
-    compiled = compile_rotation(data)
+
+
+def _timed_compile(
+    road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, clock: _Clock
+) -> CompiledRotation:
+    began = time.perf_counter()
+    compiled = _compile(road, race, order, assumptions)
     clock.build_seconds += time.perf_counter() - began
     return compiled
 
 
 def _calibrate(
     road: Road, race: Race, order: tuple[int, ...], clock: _Clock, tell: Progress
-) -> tuple[Assumptions, ValuedPath]:
+) -> tuple[Assumptions, _Order]:
     """Settle grid, recovery and sustainable power on quick plans of one order."""
     n_riders = len(race.team.riders)
     share = race.limits.sustainable_share_of_cp
@@ -266,33 +298,30 @@ def _calibrate(
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
         sustainable_share=first_share,
     )
-    centre = len(WIDE_GRID) - 3
     mix = np.zeros((road.n_segments, len(WIDE_GRID)))
-    mix[:, centre] = 1.0
+    mix[:, WIDE_GRID.index(1.0)] = 1.0
     price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
-    best: ValuedPath | None = None
-    for _ in range(CALIBRATION_ROUNDS):
-        compiled = _compile(road, race, order, assumptions, clock)
-        best = follow_prices(
-            ArcTable.of(compiled.data),
-            PathValuer(compiled),
-            mix,
-            price,
-            stop=clock.stop,
-            found=lambda plan: tell("settling constants", plan.time_s, -INFINITY),
-        )
-        if best is None or best.mix is None or best.price is None:
+    for number in range(CALIBRATION_ROUNDS):
+        compiled = _timed_compile(road, race, order, assumptions, clock)
+        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled)
+        plan = follow_prices(table, valuer, mix, price, stop=clock.stop, found=lambda _: None)
+        if plan is None or plan.mix is None or plan.price is None:
             raise NoFeasiblePlanError(_why_infeasible(race))
-        assumptions = _assume(road, race, compiled.data, best)
-        mix, price = _on_new_grid(road, compiled.data, best, assumptions), best.price
-    assert best is not None
-    return assumptions, replace(best, mix=mix)
+        tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
+        known = _Order(order, compiled, table, valuer, plan)
+        if number > 0 and (clock.stop() or _drift_j(race, known) <= SETTLED_J):
+            break
+        if number + 1 < CALIBRATION_ROUNDS:
+            new = _assume(race, compiled.data, plan)
+            assumptions = new if number == 0 else _half_way(assumptions, new)
+            mix, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
+    return assumptions, known
 
 
-def _assume(road: Road, race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
+def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
     """Constants that fit a plan."""
     assert plan.mix is not None
-    w_prime = w_prime_along(data, plan)
+    w_prime = true_w_prime_along(race, data, plan)
     mean_left = 0.5 * (w_prime[1:] + w_prime[:-1])
     mean_left = np.where(np.isnan(mean_left), data.reserve_j, mean_left)
     shares = recovery_share(race.recovery, mean_left, data.w_prime_j, race.recovery_share)
@@ -301,8 +330,19 @@ def _assume(road: Road, race: Race, data: RotationData, plan: ValuedPath) -> Ass
         centre_mps=np.asarray((plan.mix * data.speed_mps).sum(axis=1), dtype=np.float64),
         steps=NARROW_GRID,
         recovery_share=np.maximum(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE),
-        sustainable_share=float(sustainable_share(plan.time_s)) if share is None else share,
+        sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,
     )
+
+
+def _half_way(old: Assumptions, new: Assumptions) -> Assumptions:
+    """The new assumptions with recovery half way from the old: the whole way overshoots."""
+    return replace(new, recovery_share=0.5 * (old.recovery_share + new.recovery_share))
+
+
+def _drift_j(race: Race, order: _Order) -> float:
+    """Largest difference between W' with the constants' recovery and with the recovery that the plan really has (J)."""
+    data, plan = order.compiled.data, order.best
+    return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
 
 
 def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> FloatArray:
@@ -319,44 +359,108 @@ def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: 
     return mix
 
 
+def search_order(
+    road: Road,
+    race: Race,
+    order: tuple[int, ...],
+    assumptions: Assumptions,
+    mix: FloatArray,
+    price: FloatArray,
+    seconds: float,
+) -> OrderResult:
+    """A good path for one cyclic order, and the bound of its relaxation."""
+    began = time.perf_counter()
+    compiled = _compile(road, race, order, assumptions)
+    build_seconds = time.perf_counter() - began
+    valuer = PathValuer(compiled)
+    plan = follow_prices(
+        ArcTable.of(compiled.data), valuer, mix, price, stop=lambda: False, found=lambda _: None
+    )
+    left = max(seconds - (time.perf_counter() - began), 1.0)
+    relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left)
+    bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
+    if plan is None or plan.mix is None:
+        return OrderResult(order, (), INFINITY, bound, build_seconds)
+    return OrderResult(order, plan.path, plan.time_s, bound, build_seconds)
+
+
 def _search_orders(
     road: Road,
     race: Race,
     orders: list[tuple[int, ...]],
     assumptions: Assumptions,
-    guess: ValuedPath,
+    guess: _Order,
     clock: _Clock,
     tell: Progress,
-) -> list[_Order]:
-    """A good plan for every cyclic order."""
-    assert guess.mix is not None
-    assert guess.price is not None
-    searched: list[_Order] = []
-    best_time = INFINITY
-    for number, order in enumerate(orders, start=1):
-        if searched and clock.stop():
-            break
-        compiled = _compile(road, race, order, assumptions, clock)
-        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled)
-        best = follow_prices(table, valuer, guess.mix, guess.price, stop=clock.stop, found=lambda _: None)
-        if best is not None and best.mix is not None:
-            searched.append(_Order(compiled, table, valuer, best))
-            best_time = min(best_time, best.time_s)
-        tell(f"order {number} of {len(orders)}", best_time, -INFINITY)
-    if not searched:
-        raise NoFeasiblePlanError(_why_infeasible(race))
-    return searched
+) -> list[OrderResult]:
+    """Plan and bound for every cyclic order, on all cores; orders not reached in time have no bound."""
+    plan = guess.best
+    assert plan.price is not None
+    mix = _on_new_grid(road, guess.compiled.data, plan, assumptions)
+    best_time = finish_time_s(guess.compiled.data, plan)
+    results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
+    n_workers = min(len(orders), os.cpu_count() or 1)
+    with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
+        running: dict[Future[OrderResult], tuple[int, ...]] = {
+            pool.submit(search_order, road, race, order, assumptions, mix, plan.price, clock.left_s): order
+            for order in orders
+        }
+        waiting = set(running)
+        while waiting:
+            done, waiting = wait(waiting, timeout=POLL_S)
+            for job in done:
+                try:
+                    result = job.result()
+                except BrokenExecutor as error:
+                    raise SolverFailureError("a search process ended without an answer") from error
+                results[result.order] = result
+                clock.build_seconds += result.build_seconds
+                best_time = min(best_time, result.time_s)
+                tell(f"{len(running) - len(waiting)} of {len(orders)} line orders", best_time, -INFINITY)
+            if clock.stop():
+                for process in multiprocessing.active_children():
+                    process.terminate()
+                break
+    return list(results.values())
 
 
-def _improve(order: _Order, clock: _Clock, tell: Progress) -> _Order:
-    """Local search over the ends of the pulls."""
-    best = improve_locally(
-        order.table,
-        order.valuer,
-        order.best,
-        stop=clock.stop,
-        found=lambda plan: tell("moving changeovers", plan.time_s, -INFINITY),
-    )
+def _context() -> multiprocessing.context.BaseContext:
+    """Forked where the system can, so that callers need no guard around their main module."""
+    return multiprocessing.get_context("fork" if "fork" in multiprocessing.get_all_start_methods() else None)
+
+
+def _ignore_interrupts() -> None:
+    """In a worker: Ctrl-C is for the main process, which ends the workers."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _best_order(
+    road: Road,
+    race: Race,
+    results: list[OrderResult],
+    assumptions: Assumptions,
+    guess: _Order,
+    clock: _Clock,
+) -> _Order:
+    """The order with the fastest plan, compiled; the guess where no order has one."""
+    chosen = min(results, key=lambda result: result.time_s)
+    if not chosen.path:
+        return guess
+    compiled = _timed_compile(road, race, chosen.order, assumptions, clock)
+    valuer = PathValuer(compiled)
+    return _Order(chosen.order, compiled, ArcTable.of(compiled.data), valuer, valuer.value(chosen.path))
+
+
+def _improve(order: _Order, bound: float, clock: _Clock, tell: Progress) -> _Order:
+    """Local search over the ends of the pulls, then windows of the course, until nothing improves."""
+
+    def found(plan: ValuedPath) -> None:
+        tell("improving pulls", finish_time_s(order.compiled.data, plan), bound)
+
+    def stop() -> bool:
+        return clock.stop()
+
+    best = improve_locally(order.table, order.valuer, order.best, stop=stop, found=found)
     return replace(order, best=best)
 
 
@@ -364,13 +468,11 @@ def _settle(
     road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock
 ) -> tuple[Assumptions, _Order]:
     """Repeat speeds and constants for one path until they agree."""
-    cyclic = order.compiled.data.lines[0][: sum(rider.pulls for rider in race.team.riders)]
-    before = w_prime_along(order.compiled.data, order.best)
     arcs = order.compiled.data.arcs
     pulls = [(arcs[a].first, arcs[a].end, arcs[a].line) for a in order.best.path]
     for _ in range(SETTLING_ROUNDS):
-        new = _assume(road, race, order.compiled.data, order.best)
-        compiled = _compile(road, race, cyclic, new, clock)
+        new = _half_way(assumptions, _assume(race, order.compiled.data, order.best))
+        compiled = _timed_compile(road, race, order.order, new, clock)
         index = {(arc.first, arc.end, arc.line): a for a, arc in enumerate(compiled.data.arcs)}
         if not all(pull in index for pull in pulls):
             break
@@ -378,61 +480,12 @@ def _settle(
         plan = valuer.value(tuple(index[pull] for pull in pulls))
         if plan.mix is None:
             break
-        assumptions = new
-        order = _Order(compiled, ArcTable.of(compiled.data), valuer, plan)
-        after = w_prime_along(compiled.data, plan)
-        if float(np.nanmax(np.abs(after - before))) < SETTLED_J:
+        assumptions, order = new, replace(
+            order, compiled=compiled, table=ArcTable.of(compiled.data), valuer=valuer, best=plan
+        )
+        if _drift_j(race, order) <= SETTLED_J:
             break
-        before = after
     return assumptions, order
-
-
-def _bound(
-    road: Road,
-    race: Race,
-    orders: list[tuple[int, ...]],
-    assumptions: Assumptions,
-    best_time: float,
-    clock: _Clock,
-    tell: Progress,
-) -> tuple[float, int, bool]:
-    """Lowest bound over the cyclic orders, how many cannot hold a better plan, and whether all were bounded."""
-    bound, n_discarded = INFINITY, 0
-    for number, order in enumerate(orders, start=1):
-        if clock.stop():
-            return -INFINITY, n_discarded, False
-        compiled = _compile(road, race, order, assumptions, clock)
-        outcome = solve(
-            compiled.model,
-            relax=True,
-            interior_point=True,
-            crossover=False,
-            time_limit_s=max(clock.left_s, 1.0),
-            interrupted=lambda: clock.interrupted,
-        )
-        if outcome.stopped_because != "optimal":
-            return -INFINITY, n_discarded, False
-        n_discarded += outcome.objective > best_time
-        bound = min(bound, outcome.objective)
-        tell(f"bound of order {number} of {len(orders)}", best_time, bound)
-    return bound, n_discarded, True
-
-
-def _close_gap(order: _Order, bound: float, clock: _Clock, tell: Progress) -> tuple[_Order, bool]:
-    """Re-optimise windows of the course until the gap is reached, nothing improves, or time is up."""
-    best, gap = order.best, clock.settings.gap
-    start = best.time_s
-    first = 0
-    stale = 0
-    while not clock.stop() and (best.time_s - bound) / best.time_s > gap and stale < len(best.path):
-        better = improve_window(
-            order.valuer, best, first % len(best.path), 8, time_limit_s=min(clock.left_s, 20.0), seed=clock.settings.seed
-        )
-        stale = 0 if better.time_s < best.time_s - 1e-3 else stale + 4
-        best = better
-        tell("windows", best.time_s, bound)
-        first += 4
-    return replace(order, best=best), best.time_s < start - 1e-3
 
 
 def _check_durations(road: Road, race: Race, order: _Order) -> None:
@@ -475,15 +528,48 @@ def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray
     return (plan.mix * data.time_s).sum(axis=1), lost, np.maximum(work, 0.0)
 
 
+def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
+    """Time of a plan (s), ``inf`` for one without speeds."""
+    if plan.mix is None:
+        return INFINITY
+    time_s, lost, _ = _along(data, plan)
+    return float(time_s.sum() + lost.sum())
+
+
 def w_prime_along(data: RotationData, plan: ValuedPath) -> FloatArray:
-    """W' at the boundaries ``(n_segments + 1, n_riders)`` (J), nan once a rider has left."""
-    time_s, lost, work = _along(data, plan)
-    above = work - data.cp_w * (time_s + lost)[:, None]
+    """W' at the boundaries ``(n_segments + 1, n_riders)`` (J) with the model's recovery, nan once a rider has left."""
+    above, duration = _above_cp(data, plan)
     use = np.where(above > 0.0, above, above * data.recovery_share)
     left = np.empty((data.n_segments + 1, data.n_riders))
     left[0] = data.w_prime_j
     for s in range(data.n_segments):
         left[s + 1] = np.minimum(left[s] - use[s], data.w_prime_j)
+    return _without_leavers(data, plan, left)
+
+
+def true_w_prime_along(race: Race, data: RotationData, plan: ValuedPath) -> FloatArray:
+    """The same with the recovery that follows from how empty W' is at that moment."""
+    above, duration = _above_cp(data, plan)
+    left = w_prime_balance(
+        data.cp_w + above / duration[:, None],
+        duration,
+        data.cp_w,
+        data.w_prime_j,
+        race.recovery,
+        race.recovery_share,
+    )
+    return _without_leavers(data, plan, np.vstack([data.w_prime_j, left]))
+
+
+def _above_cp(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray]:
+    """Work above sustainable power (J) ``(n_segments, n_riders)`` and duration (s) ``(n_segments,)``."""
+    time_s, lost, work = _along(data, plan)
+    duration = time_s + lost
+    return work - data.cp_w * duration[:, None], duration
+
+
+def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray) -> FloatArray:
+    left = w_prime_j.copy()
     for a in plan.path:
         arc = data.arcs[a]
         absent = [i for i in range(data.n_riders) if i not in data.lines[arc.line]]

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from ttt_models.rotation import RotationData, build_rotation
 
-from ttt_opt.solver import FloatArray, IntArray, LinearModel, Restriction, compile_model, restrict
+from ttt_opt.solver import FloatArray, IntArray, LinearModel, Named, Restriction, compile_model, restrict
 
 PullPath = tuple[int, ...]
 """Indices of the arcs of a schedule, in the order of the road."""
@@ -22,18 +23,22 @@ class CompiledRotation:
     data : RotationData
     model : LinearModel
     segment, line : ndarray of int (n_columns,)
-        Segment and line of ``mix``, ``work``, ``use``, ``stay_from``, ``stay_to`` and ``spare_stay`` columns; else -1.
+        Segment and line of ``mix``, ``led_time``, ``square``, ``work``, ``use``, ``stay_from`` and ``stay_to`` columns;
+        else -1.
     pull_column : ndarray of int (n_arcs,)
     stay_column : ndarray of int (n_segments, n_lines)
     mix_column : ndarray of int (n_segments, n_lines, n_speeds)
-    use_column, balance_row : ndarray of int (n_segments, n_lines, n_riders)
-        -1 where a rider is not in the line. The rows hold the price of W'.
+    balance_row : ndarray of int (n_segments, n_riders)
+        Rows that hold the price of W'.
     move_columns : ndarray of int (n, 4)
         Column, boundary, line before and line after of every column that belongs to a changeover.
     move_column : dict
         Column of ``move[b, q, r]``.
     overrun_columns, duration_rows : ndarray of int (n, 2)
         Column and arc of every slack, row and arc of every bound on the duration of a pull.
+    column_slot, row_slot : ndarray of int (n_columns,), (n_rows,)
+        Number of what a column or row stands for, whoever leads: along one path no two have the same, and programmes
+        of different paths have most in common.
     """
 
     data: RotationData
@@ -43,12 +48,13 @@ class CompiledRotation:
     pull_column: IntArray
     stay_column: IntArray
     mix_column: IntArray
-    use_column: IntArray
     balance_row: IntArray
     move_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
     overrun_columns: IntArray
     duration_rows: IntArray
+    column_slot: IntArray
+    row_slot: IntArray
 
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
@@ -59,8 +65,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
     pull_column = np.full(len(data.arcs), -1, dtype=np.int64)
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
-    use_column = np.full((data.n_segments, n_lines, data.n_riders), -1, dtype=np.int64)
-    balance_row = np.full((data.n_segments, n_lines, data.n_riders), -1, dtype=np.int64)
+    balance_row = np.full((data.n_segments, data.n_riders), -1, dtype=np.int64)
     move_columns, overrun_columns = [], []
     move_column: dict[tuple[int, int, int], int] = {}
     for column, (name, index) in enumerate(names):
@@ -68,18 +73,16 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
             pull_column[index] = column
         elif name == "stay":
             stay_column[index] = column
-        elif name in ("move", "move_from", "move_to", "spare_move"):
+        elif name in ("move", "move_from", "move_to"):
             move_columns.append((column, *index[:3]))
             if name == "move":
                 move_column[index] = column
         elif name in ("too_long_by", "too_short_by"):
             overrun_columns.append((column, index))
-        elif name != "spare_end":
+        elif name != "spare":
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
                 mix_column[index] = column
-            elif name == "use":
-                use_column[index] = column
     duration_rows = []
     for row, (name, index) in enumerate(rows):
         if name == "balance":
@@ -94,13 +97,32 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         pull_column,
         stay_column,
         mix_column,
-        use_column,
         balance_row,
         np.array(move_columns, dtype=np.int64),
         move_column,
         np.array(overrun_columns, dtype=np.int64).reshape(-1, 2),
         np.array(duration_rows, dtype=np.int64).reshape(-1, 2),
+        _slots(names, data),
+        _slots(rows, data),
     )
+
+
+def _slots(names: Named, data: RotationData) -> IntArray:
+    """Number of component and index without the line."""
+    numbers: dict[tuple[Any, ...], int] = {}
+    slots = np.empty(len(names), dtype=np.int64)
+    for position, (name, index) in enumerate(names):
+        key: tuple[Any, ...]
+        if name in ("pull", "too_long", "too_short", "too_long_by", "too_short_by"):
+            key = (name, data.arcs[index].first)
+        elif name.startswith("move"):
+            key = (name, index[0])
+        elif name in ("spare", "balance") or not isinstance(index, tuple):
+            key = (name, index)
+        else:
+            key = (name, index[0], *index[2:])
+        slots[position] = numbers.setdefault(key, len(numbers))
+    return slots
 
 
 def path_of(compiled: CompiledRotation, values: FloatArray) -> PullPath:

@@ -25,15 +25,23 @@ from ttt_opt.physics import (
 )
 from ttt_opt.race import Race
 from ttt_opt.segments import Segments, cut_segments
-from ttt_opt.surge import power_asked_by_road_w, power_surge_applies, speed_surge_applies
+from ttt_opt.surge import (
+    power_asked_by_road_w,
+    power_surge_applies,
+    speed_drop_applies,
+    speed_surge_applies,
+)
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 WIDE_GRID = (0.55, 0.72, 0.84, 0.91, 0.96, 1.0, 1.05, 1.13)
 """Speeds of the grid over the reference speed, while little is known."""
 NARROW_GRID = (0.70, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
 """The same once a plan is known."""
 LOWEST_GRID_SPEED_MPS = 1.5
+MOST_OF_A_PULL = 0.5
+"""Share of the longest pull for which bends may keep riders from changing."""
 EASIEST_ACCELERATION_MPS2 = 0.45
 """Acceleration that the reference speed assumes at the start and out of bends."""
 
@@ -193,7 +201,7 @@ def rotation_data(
     mass = np.array([rider.total_mass_kg for rider in riders])
     cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
     front_w, held_w = _front_power(road, race, speed_mps)
-    surge_w, surge_mps = _surge_limits(road, race)
+    surge_w, surge_mps, drop_mps = _surge_limits(road, race)
     return RotationData(
         lines=lines,
         start_lines=start_lines,
@@ -218,6 +226,8 @@ def rotation_data(
         held_w=held_w,
         surge_w=surge_w,
         surge_mps=surge_mps,
+        drop_mps=drop_mps,
+        change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
 
 
@@ -361,15 +371,31 @@ def _front_power(road: Road, race: Race, speed_mps: FloatArray) -> tuple[FloatAr
     return front, held
 
 
-def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray]:
-    """Largest rise of front power (W) and speed (m/s) at the start of each segment; ``inf`` where free."""
+def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Largest rise of front power (W), rise and fall of speed (m/s) at the start of each segment; ``inf``: free."""
     segments, limits = road.segments, race.limits
     surge_w = np.full(road.n_segments, np.inf)
     surge_mps = np.full(road.n_segments, np.inf)
+    drop_mps = np.full(road.n_segments, np.inf)
     power_applies = power_surge_applies(segments.accelerating, segments.bend)
-    speed_applies = speed_surge_applies(
-        segments.accelerating, segments.bend, segments.grade, road.headwind_mps
-    )
+    described = (segments.accelerating, segments.bend, segments.grade, road.headwind_mps)
     surge_w[1:][power_applies] = limits.surge_w
-    surge_mps[1:][speed_applies] = limits.surge_kmh / 3.6
-    return surge_w, surge_mps
+    surge_mps[1:][speed_surge_applies(*described)] = limits.surge_kmh / 3.6
+    drop_mps[1:][speed_drop_applies(*described)] = limits.surge_kmh / 3.6
+    return surge_w, surge_mps, drop_mps
+
+
+def _change_allowed(road: Road, longest_s: FloatArray, reference_mps: FloatArray) -> BoolArray:
+    """Where pulls may start: not into a bend or while riders accelerate out of it, unless bends follow so closely that
+    no pull could last from one free place to the next.
+    """
+    time_s = road.length_m / reference_mps
+    allowed = ~(road.segments.bend | road.segments.accelerating)
+    allowed[0] = True
+    used = 0.0
+    for s in range(1, road.n_segments):
+        used = 0.0 if allowed[s] else used + time_s[s - 1] / longest_s[s - 1]
+        if used > MOST_OF_A_PULL:
+            allowed[s] = True
+            used = 0.0
+    return np.asarray(allowed, dtype=np.bool_)

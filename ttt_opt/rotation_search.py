@@ -76,16 +76,20 @@ class PathValuer:
         small = restrict_to_path(compiled, path)
         basis = None
         if self._column_basis is not None and self._row_basis is not None:
-            basis = self._column_basis[small.columns], self._row_basis[small.rows]
+            basis = (
+                self._column_basis[compiled.column_slot[small.columns]],
+                self._row_basis[compiled.row_slot[small.rows]],
+            )
         outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None)
         self.n_solved += 1
         if outcome.values is None or outcome.row_duals is None or outcome.basis is None:
             found = ValuedPath(path, INFINITY)
         else:
             if self._column_basis is None or self._row_basis is None:
-                self._column_basis = np.zeros(compiled.model.n_columns, dtype=np.int64)
-                self._row_basis = np.ones(len(compiled.model.row_lower), dtype=np.int64)
-            self._column_basis[small.columns], self._row_basis[small.rows] = outcome.basis
+                self._column_basis = np.zeros(compiled.column_slot.max() + 1, dtype=np.int64)
+                self._row_basis = np.ones(compiled.row_slot.max() + 1, dtype=np.int64)
+            self._column_basis[compiled.column_slot[small.columns]] = outcome.basis[0]
+            self._row_basis[compiled.row_slot[small.rows]] = outcome.basis[1]
             values = small.expand(outcome.values)
             duals = np.zeros(len(compiled.model.row_lower))
             duals[small.rows] = outcome.row_duals
@@ -97,9 +101,8 @@ class PathValuer:
 
 
 def prices(compiled: CompiledRotation, row_duals: FloatArray) -> FloatArray:
-    """Price of W' per segment and rider (s/kJ), the highest over the lines."""
-    rows = compiled.balance_row
-    return np.asarray(np.where(rows >= 0, np.abs(row_duals[rows]), 0.0).max(axis=1), dtype=np.float64)
+    """Price of W' per segment and rider (s/kJ)."""
+    return np.abs(row_duals[compiled.balance_row])
 
 
 def work_without_changeovers(data: RotationData, mix: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ import numpy as np
 import pyomo.environ as pyo
 from numpy.typing import NDArray
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
-from scipy.sparse import csc_array
+from scipy.sparse import csc_array, diags_array
 
 from ttt_opt.errors import SolverFailureError
 
@@ -21,6 +21,8 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
 INFINITY = float("inf")
+NEGLIGIBLE = 1e-12
+"""Coefficients below this are what is left of terms that cancel."""
 
 
 @dataclass(frozen=True)
@@ -106,13 +108,21 @@ Named = list[tuple[str, Any]]
 
 
 def compile_model(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
-    """Matrix form of a Pyomo model, and the names of its columns and rows."""
+    """Matrix form of a Pyomo model, and the names of its columns and rows.
+
+    Every row is divided by its largest coefficient: without that the interior point method makes no progress.
+    """
     form = LinearStandardFormCompiler().write(model, mixed_form=True)
-    rhs = np.asarray(form.rhs, dtype=np.float64)
+    matrix = csc_array(form.A)
+    matrix.data[np.abs(matrix.data) < NEGLIGIBLE] = 0.0
+    matrix.eliminate_zeros()
+    largest = np.maximum(abs(matrix).max(axis=1).toarray().ravel(), NEGLIGIBLE)
+    matrix = csc_array(diags_array(1.0 / largest) @ matrix)
+    rhs = np.asarray(form.rhs, dtype=np.float64) / largest
     kind = np.array([row.bound_type for row in form.rows])
     bounds = [variable.bounds for variable in form.columns]
     linear = LinearModel(
-        matrix=csc_array(form.A),
+        matrix=matrix,
         row_lower=np.where(kind <= 0, rhs, -INFINITY),
         row_upper=np.where(kind >= 0, rhs, INFINITY),
         cost=np.asarray(form.c.todense(), dtype=np.float64).ravel(),
@@ -152,6 +162,9 @@ def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray, drop_rows: 
         fixed=fixed,
     )
 
+
+_SECOND_TRIES = (("presolve", "choose"), ("presolve", "off"), ("user_objective_scale", -7), ("run_crossover", "on"))
+"""Options changed one after the other where the solver fails."""
 
 _REASONS = {
     highspy.HighsModelStatus.kOptimal: "optimal",
@@ -248,9 +261,11 @@ def solve(
         for event in (highs.cbIpmInterrupt, highs.cbSimplexInterrupt, highs.cbMipInterrupt):
             event.subscribe(lambda event: setattr(event, "user_interrupt", interrupted()))
     highs.run()
-    if basis is not None and highs.getModelStatus() not in _REASONS:  # a bad basis: start afresh
+    for name, value in _SECOND_TRIES:  # a bad basis, or an interior point that makes no progress
+        if highs.getModelStatus() in _REASONS:
+            break
         highs.clearSolver()
-        highs.setOptionValue("presolve", "choose")
+        highs.setOptionValue(name, value)
         highs.run()
     status = highs.getModelStatus()
     if status not in _REASONS:

@@ -6,7 +6,7 @@ segments:
 - *Surge in power*: rise of the front power of the team's average rider, less what the road itself asks.
 - *Surge in speed*: rise of the speed where neither gradient nor head wind eases.
 
-Neither applies where riders must accelerate: at the start, into, in and out of bends. The functions work on
+None applies where riders must accelerate: at the start, into, in and out of bends. The functions work on
 arrays over segments (or over boundaries between segments, one fewer), so that planning and checking can share
 them.
 
@@ -69,6 +69,25 @@ def speed_surge_applies(
     """
     road_eases = (np.diff(grade) < -EASING_GRADE) | (np.diff(headwind_mps) < -EASING_HEADWIND_MPS)
     return np.asarray(power_surge_applies(accelerating, bend) & ~road_eases, dtype=np.bool_)
+
+
+def speed_drop_applies(
+    accelerating: BoolArray, bend: BoolArray, grade: FloatArray, headwind_mps: FloatArray
+) -> BoolArray:
+    """Boundaries between segments where the limit on drops in speed applies.
+
+    Parameters
+    ----------
+    accelerating, bend, grade, headwind_mps
+        As for :func:`speed_surge_applies`.
+
+    Returns
+    -------
+    ndarray (n_segments - 1,) of bool
+        ``True`` where :func:`power_surge_applies` and neither gradient nor head wind rises by more than
+        :data:`EASING_GRADE` and :data:`EASING_HEADWIND_MPS`.
+    """
+    return speed_surge_applies(accelerating, bend, -np.asarray(grade), -np.asarray(headwind_mps))
 
 
 def power_asked_by_road_w(load_before_w: FloatArray, load_after_w: FloatArray) -> FloatArray:

@@ -20,6 +20,8 @@ Line = tuple[int, ...]
 
 JOULE_PER_UNIT = 1000.0
 """Energies are kJ inside the model, so that coefficients stay near unity."""
+NEGLIGIBLE_J = 1e-3
+"""Work below this is left out of the model: tiny coefficients disturb solvers (J)."""
 SPARE_S_PER_KJ = 0.002
 """Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
 OVERRUN_S = 300.0
@@ -85,8 +87,11 @@ class RotationData:
     held_w : ndarray (n_segments, n_speeds)
         Steady front power of the average rider that holds speed k of segment s-1 before and after the boundary: the
         larger of the two (W). The first row is not used.
-    surge_w, surge_mps : ndarray (n_segments,)
-        Largest rise of front power above ``held_w`` and of speed from segment s-1 to s; ``inf`` where there is no limit.
+    surge_w, surge_mps, drop_mps : ndarray (n_segments,)
+        Largest rise of front power above ``held_w`` (W), largest rise and largest fall of speed (m/s) from segment s-1
+        to s; ``inf`` where there is no limit.
+    change_allowed : ndarray of bool (n_segments,)
+        Where a pull may start.
     """
 
     lines: tuple[Line, ...]
@@ -112,6 +117,8 @@ class RotationData:
     held_w: FloatArray
     surge_w: FloatArray
     surge_mps: FloatArray
+    drop_mps: FloatArray
+    change_allowed: BoolArray
 
     def __post_init__(self) -> None:
         n_segments, n_speeds = self.time_s.shape
@@ -135,6 +142,8 @@ class RotationData:
             "held_w": (n_segments, n_speeds),
             "surge_w": (n_segments,),
             "surge_mps": (n_segments,),
+            "drop_mps": (n_segments,),
+            "change_allowed": (n_segments,),
         }
         for name, shape in shapes.items():
             if getattr(self, name).shape != shape:
@@ -166,7 +175,7 @@ class RotationData:
         fastest, slowest = self.time_s.min(axis=1), self.time_s.max(axis=1)
         found = []
         for q, line in enumerate(self.lines):
-            for first in range(self.n_segments):
+            for first in np.flatnonzero(self.change_allowed).tolist():
                 shares = np.zeros(4)
                 for end in range(first + 1, self.n_segments + 1):
                     s, leader = end - 1, line[0]
@@ -179,6 +188,8 @@ class RotationData:
                     if shares[0] > 1.0:
                         break
                     last = end == self.n_segments
+                    if not last and not self.change_allowed[end]:
+                        continue
                     if shares[3] >= 1.0 or last:
                         found.append(Arc(first, end, q, shares[1] > 1.0, shares[2] < 1.0 and not last))
         return tuple(found)
@@ -248,8 +259,6 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     before: list[list[int]] = [[q for q in lines if r in data.successors[q]] for r in lines]
     places = [(s, q, i) for s in segments for q in lines for i in data.lines[q]]
     followers = [(s, q, i) for s, q, i in places if i != data.lines[q][0] and data.on_wheel_applies[s]]
-    stay_places = [(s, q, i) for s, q, i in places if s > 0]
-    move_places = [(s, q, r, i) for s, q, r in moves for i in data.lines[r]]
 
     time = data.time_s.tolist()
     speed = data.speed_mps.tolist()
@@ -258,7 +267,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
     front, held = ((power / JOULE_PER_UNIT).tolist() for power in (data.front_w, data.held_w))
     weight = data.square_before.tolist()
-    road = (data.road_work_j / JOULE_PER_UNIT).tolist()
+    road = (np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j) / JOULE_PER_UNIT).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
     changeover = (data.changeover_j / JOULE_PER_UNIT).tolist()
     cp, peak, on_wheel, full = (
@@ -267,6 +276,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     )
     recovery = data.recovery_share.tolist()
     changeover_time = data.changeover_s.tolist()
+    longest_time = (data.time_s.max(axis=1) + data.changeover_s).tolist()
 
     m = pyo.ConcreteModel("rotation")
     m.pull = pyo.Var(range(len(arcs)), domain=pyo.Binary)
@@ -275,26 +285,25 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.too_short_by = pyo.Var([a for a, arc in enumerate(arcs) if arc.too_short], bounds=(0, None))
     m.stay = pyo.Var(later_segments, lines, bounds=(0, 1))
     m.mix = pyo.Var(segments, lines, speeds, bounds=(0, 1))
+    m.led_time = pyo.Var(segments, lines, bounds=(0, None))
+    m.square = pyo.Var(segments, lines, bounds=(0, None))
     m.stay_from = pyo.Var(later_segments, lines, bounds=(0, None))
     m.stay_to = pyo.Var(later_segments, lines, bounds=(0, None))
     m.move_from = pyo.Var(moves, bounds=(0, None))
     m.move_to = pyo.Var(moves, bounds=(0, None))
     m.work = pyo.Var(places, bounds=(0, None))
-    m.use = pyo.Var(places)
-    m.spare_stay = pyo.Var(stay_places, bounds=(0, None))
-    m.spare_move = pyo.Var(move_places, bounds=(0, None))
-    m.spare_end = pyo.Var([(q, i) for q in lines for i in data.lines[q]], bounds=(0, None))
-
-    m.finish_time = pyo.Objective(
-        expr=pyo.quicksum(time[s][k] * m.mix[s, q, k] for s in segments for q in lines for k in speeds)
-        + pyo.quicksum(changeover_time[s] * m.move[s, q, r] for s, q, r in moves)
-        - SPARE_S_PER_KJ * pyo.quicksum(m.spare_end.values())
-        + OVERRUN_S * (pyo.quicksum(m.too_long_by.values()) + pyo.quicksum(m.too_short_by.values()))
+    m.use = pyo.Var(
+        places, bounds=lambda _, s, q, i: (-recovery[s][i] * cp[i] * longest_time[s], peak[i] * longest_time[s])
+    )
+    m.spare = pyo.Var(
+        range(n_segments + 1), range(data.n_riders), bounds=lambda _, b, i: (full[i] if b == 0 else 0.0, full[i])
     )
 
-    def led_time(s: int, q: int) -> pyo.Expression:
-        lost = pyo.quicksum(changeover_time[s] * m.move[s, p, q] for p in before[q]) if s > 0 else 0.0
-        return pyo.quicksum(time[s][k] * m.mix[s, q, k] for k in speeds) + lost
+    m.finish_time = pyo.Objective(
+        expr=pyo.quicksum(m.led_time.values())
+        - SPARE_S_PER_KJ * pyo.quicksum(m.spare[n_segments, i] for i in range(data.n_riders))
+        + OVERRUN_S * (pyo.quicksum(m.too_long_by.values()) + pyo.quicksum(m.too_short_by.values()))
+    )
 
     def begun(s: int, q: int) -> list[pyo.Var]:
         """Pulls of line q that start at boundary s."""
@@ -355,19 +364,28 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         rule=lambda _, a: allowance_used(arcs[a], data.per_shortest) >= m.pull[a] - m.too_short_by[a],
     )
 
-    def mean_square(s: int, q: int) -> pyo.Expression:
-        return pyo.quicksum(square[s][k] * m.mix[s, q, k] for k in speeds)
-
+    m.lasts = pyo.Constraint(
+        segments,
+        lines,
+        rule=lambda _, s, q: m.led_time[s, q]
+        == pyo.quicksum(time[s][k] * m.mix[s, q, k] for k in speeds)
+        + (pyo.quicksum(changeover_time[s] * m.move[s, p, q] for p in before[q]) if s > 0 else 0.0),
+    )
+    m.mean_square = pyo.Constraint(
+        segments,
+        lines,
+        rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(square[s][k] * m.mix[s, q, k] for k in speeds),
+    )
     m.square_left = pyo.Constraint(
         later_segments,
         lines,
-        rule=lambda _, s, q: mean_square(s - 1, q)
+        rule=lambda _, s, q: m.square[s - 1, q]
         == m.stay_from[s, q] + pyo.quicksum(m.move_from[s, q, r] for r in data.successors[q]),
     )
     m.square_taken = pyo.Constraint(
         later_segments,
         lines,
-        rule=lambda _, s, r: mean_square(s, r)
+        rule=lambda _, s, r: m.square[s, r]
         == m.stay_to[s, r] + pyo.quicksum(m.move_to[s, q, r] for q in before[r]),
     )
     for name, index_set, share, part, shift in (
@@ -391,14 +409,14 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         if s == 0:
             return 0.0
         old = m.stay_from[s, q] + pyo.quicksum(m.move_from[s, p, q] for p in before[q])
-        return weight[s] * old + (1.0 - weight[s]) * mean_square(s, q)
+        return weight[s] * old + (1.0 - weight[s]) * m.square[s, q]
 
     def square_at_end(s: int, q: int) -> pyo.Expression:
         """Square of the speed at which line q leaves segment s, times its share."""
         if s + 1 == n_segments:
-            return mean_square(s, q)
+            return m.square[s, q]
         new = m.stay_to[s + 1, q] + pyo.quicksum(m.move_to[s + 1, q, r] for r in data.successors[q])
-        return weight[s + 1] * mean_square(s, q) + (1.0 - weight[s + 1]) * new
+        return weight[s + 1] * m.square[s, q] + (1.0 - weight[s + 1]) * new
 
     def swing_off(s: int, q: int, i: int) -> list[pyo.Expression]:
         """Work that changeovers into line q cost rider i, which is not done on a wheel."""
@@ -411,47 +429,27 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
     m.spends = pyo.Constraint(
-        places, rule=lambda _, s, q, i: m.use[s, q, i] >= m.work[s, q, i] - cp[i] * led_time(s, q)
+        places, rule=lambda _, s, q, i: m.use[s, q, i] >= m.work[s, q, i] - cp[i] * m.led_time[s, q]
     )
     m.recovers = pyo.Constraint(
         places,
         rule=lambda _, s, q, i: m.use[s, q, i]
-        >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * led_time(s, q),
+        >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * m.led_time[s, q],
     )
     m.below_peak = pyo.Constraint(
-        places, rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * led_time(s, q)
+        places, rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q]
     )
     m.on_wheel = pyo.Constraint(
         followers,
         rule=lambda _, s, q, i: m.work[s, q, i]
-        <= on_wheel[i] * led_time(s, q) + pyo.quicksum(swing_off(s, q, i)),
+        <= on_wheel[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
     )
-
-    def spare_before(s: int, q: int, i: int) -> pyo.Expression:
-        if s == 0:
-            return full[i] * pyo.quicksum(begun(0, q))
-        return m.spare_stay[s, q, i] + pyo.quicksum(m.spare_move[s, p, q, i] for p in before[q])
-
-    def spare_after(s: int, q: int, i: int) -> pyo.Expression:
-        if s + 1 == n_segments:
-            return m.spare_end[q, i]
-        return m.spare_stay[s + 1, q, i] + pyo.quicksum(
-            m.spare_move[s + 1, q, r, i] for r in data.successors[q] if i in data.lines[r]
-        )
 
     m.balance = pyo.Constraint(
-        places, rule=lambda _, s, q, i: spare_before(s, q, i) - m.use[s, q, i] >= spare_after(s, q, i)
-    )
-    m.spare_stay_most = pyo.Constraint(
-        stay_places, rule=lambda _, s, q, i: m.spare_stay[s, q, i] <= full[i] * m.stay[s, q]
-    )
-    m.spare_move_most = pyo.Constraint(
-        move_places, rule=lambda _, s, q, r, i: m.spare_move[s, q, r, i] <= full[i] * m.move[s, q, r]
-    )
-    m.spare_end_most = pyo.Constraint(
-        m.spare_end.index_set(),
-        rule=lambda _, q, i: m.spare_end[q, i]
-        <= full[i] * pyo.quicksum(m.mix[n_segments - 1, q, k] for k in speeds),
+        segments,
+        range(data.n_riders),
+        rule=lambda _, s, i: m.spare[s + 1, i]
+        == m.spare[s, i] - pyo.quicksum(m.use[s, q, i] for q in lines if i in data.lines[q]),
     )
     m.surge_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_w[s])],
@@ -466,5 +464,12 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
             speed[s][k] * m.mix[s, q, k] - speed[s - 1][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
         )
         <= data.surge_mps[s],
+    )
+    m.drop_speed = pyo.Constraint(
+        [s for s in later_segments if np.isfinite(data.drop_mps[s])],
+        rule=lambda _, s: pyo.quicksum(
+            speed[s - 1][k] * m.mix[s - 1, q, k] - speed[s][k] * m.mix[s, q, k] for q in lines for k in speeds
+        )
+        <= data.drop_mps[s],
     )
     return m
