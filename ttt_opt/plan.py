@@ -144,10 +144,12 @@ def make_plan(race: Race, settings: Settings = Settings(), progress: Progress | 
     course = read_course(race.course_file, flat=race.flat)
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, settings, progress)
+    return plan_of(race, course, road, optimum)
+
+
+def plan_of(race: Race, course: Course, road: Road, optimum: Optimum) -> Plan:
+    """Ride a schedule, check it, and describe the result."""
     ridden = ride(course, race.team, race, optimum.schedule)
-    check = check_ride(
-        ridden, course, road.segments, race.team, race, optimum.schedule, optimum.w_prime_j
-    )
     return Plan(
         race=race,
         course=course,
@@ -156,7 +158,9 @@ def make_plan(race: Race, settings: Settings = Settings(), progress: Progress | 
         pulls=describe_pulls(race, road, optimum),
         riders=describe_riders(race, optimum, ridden),
         ride=ridden,
-        check=check,
+        check=check_ride(
+            ridden, course, road.segments, race.team, race, optimum.schedule, optimum.w_prime_j
+        ),
         optimum=optimum,
     )
 

@@ -71,7 +71,7 @@ SEGMENT_BOUNDS = {
     "heading_deg": Bounds(-360.0, 360.0, "degrees"),
     "elevation_m": Bounds(-500.0, 9000.0, "m"),
     "speed_mps": Bounds(0.1, 40.0, "m/s"),
-    "changeover_s": Bounds(0.0, 60.0, "s"),
+    "lost_s": Bounds(0.0, 60.0, "s"),
     "front_power_w": Bounds(0.0, 3000.0, "W"),
 }
 TIME_BOUNDS = Bounds(0.0, 1e6, "s")
@@ -462,7 +462,7 @@ def _segments(top: Table, team: Team, course: Course) -> tuple[Segments, Schedul
         boundary_m=segments.boundary_m,
         speed_mps=numbers["speed_mps"],
         front_power_w=numbers["front_power_w"],
-        changeover_s=numbers["changeover_s"],
+        lost_s=numbers["lost_s"],
         pulls=_pulls(rows, team),
     )
     full = [rider.w_prime_j for rider in team.riders]

@@ -24,9 +24,9 @@ from ttt_opt.ride import Ride, road_conditions
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.segments import Segments
 from ttt_opt.surge import (
+    power_drop_w,
     power_surge_applies,
     power_surge_w,
-    speed_drop_applies,
     speed_surge_applies,
     speed_surge_mps,
 )
@@ -165,8 +165,8 @@ def check_ride(
         _finish_time(ride, schedule),
         *_w_prime_agreement(ride, team, planned_w_prime_j),
         *_w_prime_reserve(ride, team, race),
-        _power_surge(segments, course, team, race, schedule),
-        *_speed_changes(segments, course, race, schedule),
+        *_power_changes(segments, course, team, race, schedule),
+        _speed_surge(segments, course, race, schedule),
         _on_wheel(ride, segments, team, race, schedule),
         _peak_power(ride, team, schedule),
         _riders_at_finish(ride, race, n_riders),
@@ -334,7 +334,9 @@ def _w_prime_reserve(ride: Ride, team: Team, race: Race) -> list[Check]:
     return checks
 
 
-def _power_surge(segments: Segments, course: Course, team: Team, race: Race, schedule: Schedule) -> Check:
+def _power_changes(
+    segments: Segments, course: Course, team: Team, race: Race, schedule: Schedule
+) -> tuple[Check, Check]:
     conditions = road_conditions(
         segments.elevation_m - course.elevation_m[0], segments.heading_deg, race.weather
     )
@@ -353,33 +355,33 @@ def _power_surge(segments: Segments, course: Course, team: Team, race: Race, sch
 
     before, after = slice(None, -1), slice(1, None)
     speed = schedule.speed_mps
-    surge_w = power_surge_w(
-        load_w(before, speed[before]), load_w(after, speed[after]), load_w(after, speed[before])
-    )
-    value, where = _worst(surge_w, power_surge_applies(segments.accelerating, segments.bend), schedule)
+    loads = load_w(before, speed[before]), load_w(after, speed[after]), load_w(after, speed[before])
+    applies = power_surge_applies(segments.accelerating, segments.bend)
     limit = race.limits.surge_w
-    met = value <= limit + POWER_SURGE_TOLERANCE_W
-    return Check("Surge in power between segments", value, limit, met, "W", POWER_SURGE_TOLERANCE_W, where)
+    checks = []
+    for name, change_w in (
+        ("Surge in power between segments", power_surge_w(*loads)),
+        ("Drop in power between segments", power_drop_w(*loads)),
+    ):
+        value, where = _worst(change_w, applies, schedule)
+        met = value <= limit + POWER_SURGE_TOLERANCE_W
+        checks.append(Check(name, value, limit, met, "W", POWER_SURGE_TOLERANCE_W, where))
+    return checks[0], checks[1]
 
 
-def _speed_changes(
-    segments: Segments, course: Course, race: Race, schedule: Schedule
-) -> tuple[Check, Check]:
+def _speed_surge(segments: Segments, course: Course, race: Race, schedule: Schedule) -> Check:
     conditions = road_conditions(
         segments.elevation_m - course.elevation_m[0], segments.heading_deg, race.weather
     )
-    road = (segments.accelerating, segments.bend, segments.grade, conditions.headwind_mps)
-    rise_kmh = 3.6 * speed_surge_mps(schedule.speed_mps)
+    applies = speed_surge_applies(
+        segments.accelerating, segments.bend, segments.grade, conditions.headwind_mps
+    )
+    value, where = _worst(3.6 * speed_surge_mps(schedule.speed_mps), applies, schedule)
     limit = race.limits.surge_kmh
-    checks = []
-    for name, change_kmh, applies in (
-        ("Surge in speed between segments", rise_kmh, speed_surge_applies(*road)),
-        ("Drop in speed between segments", -rise_kmh, speed_drop_applies(*road)),
-    ):
-        value, where = _worst(change_kmh, applies, schedule)
-        met = value <= limit + SPEED_SURGE_TOLERANCE_KMH
-        checks.append(Check(name, value, limit, met, "km/h", SPEED_SURGE_TOLERANCE_KMH, where))
-    return checks[0], checks[1]
+    met = value <= limit + SPEED_SURGE_TOLERANCE_KMH
+    return Check(
+        "Surge in speed between segments", value, limit, met, "km/h", SPEED_SURGE_TOLERANCE_KMH, where
+    )
 
 
 def _worst(rise: FloatArray, applies: NDArray[np.bool_], schedule: Schedule) -> tuple[float, str]:

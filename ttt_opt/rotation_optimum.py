@@ -47,12 +47,13 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS = 6
-SETTLING_ROUNDS = 5
+CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 4
+STEP = 0.8
+"""How far the recovery of the constants moves to that of the last plan."""
 MOST_PASSES = 2
 SETTLED_J = 200.0
 """W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
-DRIFT_ALLOWED_J = 500.0
+DRIFT_ALLOWED_J = 800.0
 """The same for the final plan (J)."""
 POLL_S = 0.2
 LEAST_RECOVERY_SHARE = 0.01
@@ -219,6 +220,8 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
         orders = orders[:1]
     with _interrupts(clock):
         assumptions, best = _calibrate(road, race, orders[0], clock, tell)
+        best = _improve(best, -INFINITY, clock, tell)
+        assumptions, best = _settle(road, race, best, assumptions, clock)
         for _ in range(MOST_PASSES):
             results = _search_orders(road, race, orders, assumptions, best, clock, tell)
             best = _best_order(road, race, results, assumptions, best, clock)
@@ -313,7 +316,7 @@ def _calibrate(
             break
         if number + 1 < CALIBRATION_ROUNDS:
             new = _assume(race, compiled.data, plan)
-            assumptions = new if number == 0 else _half_way(assumptions, new)
+            assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
             mix, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
     return assumptions, known
 
@@ -334,9 +337,10 @@ def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
     )
 
 
-def _half_way(old: Assumptions, new: Assumptions) -> Assumptions:
-    """The new assumptions with recovery half way from the old: the whole way overshoots."""
-    return replace(new, recovery_share=0.5 * (old.recovery_share + new.recovery_share))
+def _most_of_the_way(old: Assumptions, new: Assumptions) -> Assumptions:
+    """The new assumptions with recovery most of the way from the old: the whole way overshoots."""
+    recovery = (1.0 - STEP) * old.recovery_share + STEP * new.recovery_share
+    return replace(new, recovery_share=recovery)
 
 
 def _drift_j(race: Race, order: _Order) -> float:
@@ -471,7 +475,7 @@ def _settle(
     arcs = order.compiled.data.arcs
     pulls = [(arcs[a].first, arcs[a].end, arcs[a].line) for a in order.best.path]
     for _ in range(SETTLING_ROUNDS):
-        new = _half_way(assumptions, _assume(race, order.compiled.data, order.best))
+        new = _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best))
         compiled = _timed_compile(road, race, order.order, new, clock)
         index = {(arc.first, arc.end, arc.line): a for a, arc in enumerate(compiled.data.arcs)}
         if not all(pull in index for pull in pulls):
@@ -579,8 +583,10 @@ def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray
 
 def schedule_of(road: Road, data: RotationData, plan: ValuedPath) -> Schedule:
     """The schedule of a plan."""
+    assert plan.mix is not None
     time_s, lost, work = _along(data, plan)
     lines = lines_of(data, plan.path)
+    riding_s = (plan.mix * (road.length_m[:, None] / data.speed_mps)).sum(axis=1)
     leader = np.array([data.lines[q][0] for q in lines])
     pulls = []
     for a, following in itertools.zip_longest(plan.path, plan.path[1:]):
@@ -590,9 +596,9 @@ def schedule_of(road: Road, data: RotationData, plan: ValuedPath) -> Schedule:
         pulls.append(ScheduledPull(line, arc.first, arc.end, leaves))
     return Schedule(
         boundary_m=road.segments.boundary_m,
-        speed_mps=road.length_m / time_s,
+        speed_mps=road.length_m / riding_s,
         front_power_w=work[np.arange(len(leader)), leader] / (time_s + lost),
-        changeover_s=lost,
+        lost_s=time_s + lost - riding_s,
         pulls=tuple(pulls),
     )
 

@@ -23,13 +23,14 @@ class CompiledRotation:
     data : RotationData
     model : LinearModel
     segment, line : ndarray of int (n_columns,)
-        Segment and line of ``mix``, ``led_time``, ``square``, ``work``, ``use``, ``stay_from`` and ``stay_to`` columns;
-        else -1.
+        Segment and line of ``mix``, ``led_time``, ``square``, ``work`` and ``use`` columns; else -1.
     pull_column : ndarray of int (n_arcs,)
     stay_column : ndarray of int (n_segments, n_lines)
     mix_column : ndarray of int (n_segments, n_lines, n_speeds)
     balance_row : ndarray of int (n_segments, n_riders)
         Rows that hold the price of W'.
+    stay_square_columns : ndarray of int (n, 3)
+        Column, segment and line of every ``stay_from`` and ``stay_to``.
     move_columns : ndarray of int (n, 4)
         Column, boundary, line before and line after of every column that belongs to a changeover.
     move_column : dict
@@ -49,6 +50,7 @@ class CompiledRotation:
     stay_column: IntArray
     mix_column: IntArray
     balance_row: IntArray
+    stay_square_columns: IntArray
     move_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
     overrun_columns: IntArray
@@ -66,7 +68,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
     balance_row = np.full((data.n_segments, data.n_riders), -1, dtype=np.int64)
-    move_columns, overrun_columns = [], []
+    move_columns, overrun_columns, stay_square_columns = [], [], []
     move_column: dict[tuple[int, int, int], int] = {}
     for column, (name, index) in enumerate(names):
         if name == "pull":
@@ -79,6 +81,8 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
                 move_column[index] = column
         elif name in ("too_long_by", "too_short_by"):
             overrun_columns.append((column, index))
+        elif name in ("stay_from", "stay_to"):
+            stay_square_columns.append((column, *index))
         elif name != "spare":
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
@@ -98,6 +102,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         stay_column,
         mix_column,
         balance_row,
+        np.array(stay_square_columns, dtype=np.int64),
         np.array(move_columns, dtype=np.int64),
         move_column,
         np.array(overrun_columns, dtype=np.int64).reshape(-1, 2),
@@ -175,6 +180,8 @@ def restrict_to_window(compiled: CompiledRotation, path: PullPath, first: int, e
     inner = np.flatnonzero(in_pull)
     fixed[compiled.stay_column[inner, lines[inner]]] = 1.0
 
+    column, place, line = compiled.stay_square_columns.T
+    keep[column] = (in_pull[place] & (lines[place] == line)) | ((first < place) & (place < end))
     column, boundary, before, after = compiled.move_columns.T
     on_path = ~in_pull[boundary] & (lines[boundary - 1] == before) & (lines[boundary] == after)
     free = (first <= boundary) & (boundary <= end) & (first < end)

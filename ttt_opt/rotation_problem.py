@@ -28,7 +28,6 @@ from ttt_opt.segments import Segments, cut_segments
 from ttt_opt.surge import (
     power_asked_by_road_w,
     power_surge_applies,
-    speed_drop_applies,
     speed_surge_applies,
 )
 
@@ -197,16 +196,17 @@ def rotation_data(
         if not start_lines:
             raise ValueError(f"order {names} does not contain the start order {fixed}")
     road_work_j, changeover_j = _work(road, race, lines, speed_mps, reference_mps)
+    braking_s = braking_time(road, race, reference_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
     cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
-    front_w, held_w = _front_power(road, race, speed_mps)
-    surge_w, surge_mps, drop_mps = _surge_limits(road, race)
+    front_w, held_w, eased_w = _front_power(road, race, speed_mps)
+    surge_w, surge_mps = _surge_limits(road, race)
     return RotationData(
         lines=lines,
         start_lines=start_lines,
         successors=successors,
-        time_s=road.length_m[:, None] / speed_mps + _braking_time(road, race, reference_mps)[:, None],
+        time_s=road.length_m[:, None] / speed_mps + braking_s[:, None],
         speed_mps=speed_mps,
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
@@ -224,9 +224,10 @@ def rotation_data(
         square_before=_square_weights(road),
         front_w=front_w,
         held_w=held_w,
+        eased_w=eased_w,
         surge_w=surge_w,
         surge_mps=surge_mps,
-        drop_mps=drop_mps,
+        drop_w=surge_w,
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
 
@@ -338,7 +339,7 @@ def _square_weights(road: Road) -> FloatArray:
     return weight
 
 
-def _braking_time(road: Road, race: Race, reference_mps: FloatArray) -> FloatArray:
+def braking_time(road: Road, race: Race, reference_mps: FloatArray) -> FloatArray:
     """Time lost by braking at the end of each segment before a bend (s), at the reference speed."""
     lost = np.zeros(road.n_segments)
     before, cap = reference_mps[:-1], road.segments.speed_cap_mps[1:]
@@ -361,28 +362,27 @@ def _average_load(road: Road, race: Race, places: slice, speed_mps: FloatArray) 
     )
 
 
-def _front_power(road: Road, race: Race, speed_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """``front_w`` and ``held_w`` of :class:`RotationData`."""
+def _front_power(road: Road, race: Race, speed_mps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """``front_w``, ``held_w`` and ``eased_w`` of :class:`RotationData`."""
     front = _average_load(road, race, slice(None), speed_mps)
-    held = front.copy()
+    held, eased = front.copy(), front.copy()
     before = front[:-1]
     after = _average_load(road, race, slice(1, None), speed_mps[:-1])
     held[1:] = before + power_asked_by_road_w(before, after)
-    return front, held
+    eased[1:] = before - power_asked_by_road_w(after, before)
+    return front, held, eased
 
 
-def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Largest rise of front power (W), rise and fall of speed (m/s) at the start of each segment; ``inf``: free."""
+def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray]:
+    """Largest rise or fall of front power (W) and rise of speed (m/s) at the start of each segment; ``inf``: free."""
     segments, limits = road.segments, race.limits
     surge_w = np.full(road.n_segments, np.inf)
     surge_mps = np.full(road.n_segments, np.inf)
-    drop_mps = np.full(road.n_segments, np.inf)
     power_applies = power_surge_applies(segments.accelerating, segments.bend)
     described = (segments.accelerating, segments.bend, segments.grade, road.headwind_mps)
     surge_w[1:][power_applies] = limits.surge_w
     surge_mps[1:][speed_surge_applies(*described)] = limits.surge_kmh / 3.6
-    drop_mps[1:][speed_drop_applies(*described)] = limits.surge_kmh / 3.6
-    return surge_w, surge_mps, drop_mps
+    return surge_w, surge_mps
 
 
 def _change_allowed(road: Road, longest_s: FloatArray, reference_mps: FloatArray) -> BoolArray:

@@ -60,13 +60,14 @@ class ValuedPath:
 
 @dataclass
 class PathValuer:
-    """Values paths by linear programmes, each started from the basis of the one before."""
+    """Values paths by linear programmes, each started from the basis of the best so far."""
 
     compiled: CompiledRotation
     known: dict[PullPath, ValuedPath] = field(default_factory=dict)
     n_solved: int = 0
     _column_basis: IntArray | None = None
     _row_basis: IntArray | None = None
+    _best_s: float = INFINITY
 
     def value(self, path: PullPath) -> ValuedPath:
         """The best speeds for a path."""
@@ -85,11 +86,12 @@ class PathValuer:
         if outcome.values is None or outcome.row_duals is None or outcome.basis is None:
             found = ValuedPath(path, INFINITY)
         else:
-            if self._column_basis is None or self._row_basis is None:
+            if outcome.objective < self._best_s:
+                self._best_s = outcome.objective
                 self._column_basis = np.zeros(compiled.column_slot.max() + 1, dtype=np.int64)
                 self._row_basis = np.ones(compiled.row_slot.max() + 1, dtype=np.int64)
-            self._column_basis[compiled.column_slot[small.columns]] = outcome.basis[0]
-            self._row_basis[compiled.row_slot[small.rows]] = outcome.basis[1]
+                self._column_basis[compiled.column_slot[small.columns]] = outcome.basis[0]
+                self._row_basis[compiled.row_slot[small.rows]] = outcome.basis[1]
             values = small.expand(outcome.values)
             duals = np.zeros(len(compiled.model.row_lower))
             duals[small.rows] = outcome.row_duals

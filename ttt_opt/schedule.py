@@ -44,11 +44,11 @@ class Schedule:
     boundary_m : ndarray (n_segments + 1,)
         Distance of the segment boundaries from the start (m).
     speed_mps : ndarray (n_segments,)
-        Mean speed of each segment (m/s).
+        Mean speed of each segment (m/s), without the time lost.
     front_power_w : ndarray (n_segments,)
         Mean power of the leader in each segment, acceleration included (W).
-    changeover_s : ndarray (n_segments,)
-        Time that a changeover at the start of the segment costs the line (s), 0 where there is none.
+    lost_s : ndarray (n_segments,)
+        Time lost to a changeover at the start of the segment and to braking for a bend at its end (s).
     pulls : tuple of ScheduledPull
         In the order of the road; each starts where the one before ends.
     """
@@ -56,15 +56,15 @@ class Schedule:
     boundary_m: FloatArray
     speed_mps: FloatArray
     front_power_w: FloatArray
-    changeover_s: FloatArray
+    lost_s: FloatArray
     pulls: tuple[ScheduledPull, ...]
 
     def __post_init__(self) -> None:
         n_segments = len(self.speed_mps)
         if len(self.boundary_m) != n_segments + 1 or not (
-            len(self.front_power_w) == len(self.changeover_s) == n_segments
+            len(self.front_power_w) == len(self.lost_s) == n_segments
         ):
-            raise ValueError("boundary_m, speed_mps, front_power_w and changeover_s do not fit together")
+            raise ValueError("boundary_m, speed_mps, front_power_w and lost_s do not fit together")
         ends = [0, *(pull.end_segment for pull in self.pulls)]
         starts = [*(pull.first_segment for pull in self.pulls), n_segments]
         if ends != starts:
@@ -73,7 +73,7 @@ class Schedule:
     @property
     def duration_s(self) -> FloatArray:
         """Time spent in each segment (s)."""
-        return np.asarray(np.diff(self.boundary_m) / self.speed_mps + self.changeover_s, dtype=np.float64)
+        return np.asarray(np.diff(self.boundary_m) / self.speed_mps + self.lost_s, dtype=np.float64)
 
     @property
     def finish_time_s(self) -> float:

@@ -71,25 +71,6 @@ def speed_surge_applies(
     return np.asarray(power_surge_applies(accelerating, bend) & ~road_eases, dtype=np.bool_)
 
 
-def speed_drop_applies(
-    accelerating: BoolArray, bend: BoolArray, grade: FloatArray, headwind_mps: FloatArray
-) -> BoolArray:
-    """Boundaries between segments where the limit on drops in speed applies.
-
-    Parameters
-    ----------
-    accelerating, bend, grade, headwind_mps
-        As for :func:`speed_surge_applies`.
-
-    Returns
-    -------
-    ndarray (n_segments - 1,) of bool
-        ``True`` where :func:`power_surge_applies` and neither gradient nor head wind rises by more than
-        :data:`EASING_GRADE` and :data:`EASING_HEADWIND_MPS`.
-    """
-    return speed_surge_applies(accelerating, bend, -np.asarray(grade), -np.asarray(headwind_mps))
-
-
 def power_asked_by_road_w(load_before_w: FloatArray, load_after_w: FloatArray) -> FloatArray:
     """Rise of power that the road itself asks at a boundary, which no leader is blamed for.
 
@@ -130,6 +111,26 @@ def power_surge_w(
     return np.asarray(
         rise - power_asked_by_road_w(load_before_w, load_after_at_speed_before_w), dtype=np.float64
     )
+
+
+def power_drop_w(
+    load_before_w: FloatArray, load_after_w: FloatArray, load_after_at_speed_before_w: FloatArray
+) -> FloatArray:
+    """Drop in power at a boundary between segments.
+
+    Parameters
+    ----------
+    load_before_w, load_after_w, load_after_at_speed_before_w
+        As for :func:`power_surge_w`.
+
+    Returns
+    -------
+    ndarray, as the parameters
+        Fall beyond what the road gives (W); negative where the leader pushes on.
+    """
+    fall = np.asarray(load_before_w) - np.asarray(load_after_w)
+    given = power_asked_by_road_w(load_after_at_speed_before_w, load_before_w)
+    return np.asarray(fall - given, dtype=np.float64)
 
 
 def speed_surge_mps(speed_mps: FloatArray) -> FloatArray:

@@ -84,12 +84,12 @@ class RotationData:
         that boundary; the speed after it has the rest. The first is not used: the start is from standstill.
     front_w : ndarray (n_segments, n_speeds)
         Steady front power of the team's average rider (W).
-    held_w : ndarray (n_segments, n_speeds)
+    held_w, eased_w : ndarray (n_segments, n_speeds)
         Steady front power of the average rider that holds speed k of segment s-1 before and after the boundary: the
-        larger of the two (W). The first row is not used.
-    surge_w, surge_mps, drop_mps : ndarray (n_segments,)
-        Largest rise of front power above ``held_w`` (W), largest rise and largest fall of speed (m/s) from segment s-1
-        to s; ``inf`` where there is no limit.
+        larger and the smaller of the two (W). The first rows are not used.
+    surge_w, drop_w, surge_mps : ndarray (n_segments,)
+        Largest rise of front power above ``held_w`` and largest fall below ``eased_w`` (W), largest rise of speed (m/s)
+        from segment s-1 to s; ``inf`` where there is no limit.
     change_allowed : ndarray of bool (n_segments,)
         Where a pull may start.
     """
@@ -115,9 +115,10 @@ class RotationData:
     square_before: FloatArray
     front_w: FloatArray
     held_w: FloatArray
+    eased_w: FloatArray
     surge_w: FloatArray
+    drop_w: FloatArray
     surge_mps: FloatArray
-    drop_mps: FloatArray
     change_allowed: BoolArray
 
     def __post_init__(self) -> None:
@@ -141,8 +142,9 @@ class RotationData:
             "front_w": (n_segments, n_speeds),
             "held_w": (n_segments, n_speeds),
             "surge_w": (n_segments,),
+            "eased_w": (n_segments, n_speeds),
+            "drop_w": (n_segments,),
             "surge_mps": (n_segments,),
-            "drop_mps": (n_segments,),
             "change_allowed": (n_segments,),
         }
         for name, shape in shapes.items():
@@ -265,7 +267,9 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     square = (data.speed_mps**2).tolist()
     slowest_square = (data.speed_mps.min(axis=1) ** 2).tolist()
     fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
-    front, held = ((power / JOULE_PER_UNIT).tolist() for power in (data.front_w, data.held_w))
+    front, held, eased = (
+        (power / JOULE_PER_UNIT).tolist() for power in (data.front_w, data.held_w, data.eased_w)
+    )
     weight = data.square_before.tolist()
     road = (np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j) / JOULE_PER_UNIT).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
@@ -465,11 +469,11 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         )
         <= data.surge_mps[s],
     )
-    m.drop_speed = pyo.Constraint(
-        [s for s in later_segments if np.isfinite(data.drop_mps[s])],
+    m.drop_power = pyo.Constraint(
+        [s for s in later_segments if np.isfinite(data.drop_w[s])],
         rule=lambda _, s: pyo.quicksum(
-            speed[s - 1][k] * m.mix[s - 1, q, k] - speed[s][k] * m.mix[s, q, k] for q in lines for k in speeds
+            eased[s][k] * m.mix[s - 1, q, k] - front[s][k] * m.mix[s, q, k] for q in lines for k in speeds
         )
-        <= data.drop_mps[s],
+        <= data.drop_w[s] / JOULE_PER_UNIT,
     )
     return m
