@@ -26,15 +26,18 @@ from ttt_opt.rotation_problem import (
     WIDE_GRID,
     Road,
     reference_speed,
+    riding_time,
     rotation_data,
     speed_grid,
 )
 from ttt_opt.rotation_search import (
     ArcTable,
+    Pace,
     PathValuer,
     ValuedPath,
     follow_prices,
     improve_locally,
+    steady_pace,
     work_without_changeovers,
 )
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -303,12 +306,15 @@ def _calibrate(
     )
     mix = np.zeros((road.n_segments, len(WIDE_GRID)))
     mix[:, WIDE_GRID.index(1.0)] = 1.0
+    pace: Pace | None = None
     price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
     for number in range(CALIBRATION_ROUNDS):
         compiled = _timed_compile(road, race, order, assumptions, clock)
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled)
-        plan = follow_prices(table, valuer, mix, price, stop=clock.stop, found=lambda _: None)
-        if plan is None or plan.mix is None or plan.price is None:
+        plan = follow_prices(
+            table, valuer, pace or steady_pace(compiled.data, mix), price, stop=clock.stop, found=lambda _: None
+        )
+        if plan is None or plan.pace is None or plan.price is None:
             raise NoFeasiblePlanError(_why_infeasible(race))
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
         known = _Order(order, compiled, table, valuer, plan)
@@ -317,20 +323,20 @@ def _calibrate(
         if number + 1 < CALIBRATION_ROUNDS:
             new = _assume(race, compiled.data, plan)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
-            mix, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
+            pace, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
     return assumptions, known
 
 
 def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
     """Constants that fit a plan."""
-    assert plan.mix is not None
+    assert plan.pace is not None
     w_prime = true_w_prime_along(race, data, plan)
     mean_left = 0.5 * (w_prime[1:] + w_prime[:-1])
     mean_left = np.where(np.isnan(mean_left), data.reserve_j, mean_left)
     shares = recovery_share(race.recovery, mean_left, data.w_prime_j, race.recovery_share)
     share = race.limits.sustainable_share_of_cp
     return Assumptions(
-        centre_mps=np.asarray((plan.mix * data.speed_mps).sum(axis=1), dtype=np.float64),
+        centre_mps=np.asarray((plan.pace.mix * data.speed_mps).sum(axis=1), dtype=np.float64),
         steps=NARROW_GRID,
         recovery_share=np.maximum(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE),
         sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,
@@ -349,10 +355,10 @@ def _drift_j(race: Race, order: _Order) -> float:
     return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
 
 
-def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> FloatArray:
+def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
-    assert plan.mix is not None
-    speed = (plan.mix * data.speed_mps).sum(axis=1)
+    assert plan.pace is not None
+    speed = (plan.pace.mix * data.speed_mps).sum(axis=1)
     grid = speed_grid(road, assumptions.centre_mps, assumptions.steps)
     upper = np.clip((grid < speed[:, None]).sum(axis=1), 1, grid.shape[1] - 1)
     rows = np.arange(len(speed))
@@ -360,7 +366,7 @@ def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: 
     part = np.clip((speed - low) / (high - low), 0.0, 1.0)
     mix = np.zeros_like(grid)
     mix[rows, upper], mix[rows, upper - 1] = part, 1.0 - part
-    return mix
+    return Pace(mix, plan.pace.square_at_end)
 
 
 def search_order(
@@ -368,7 +374,7 @@ def search_order(
     race: Race,
     order: tuple[int, ...],
     assumptions: Assumptions,
-    mix: FloatArray,
+    pace: Pace,
     price: FloatArray,
     seconds: float,
 ) -> OrderResult:
@@ -378,12 +384,12 @@ def search_order(
     build_seconds = time.perf_counter() - began
     valuer = PathValuer(compiled)
     plan = follow_prices(
-        ArcTable.of(compiled.data), valuer, mix, price, stop=lambda: False, found=lambda _: None
+        ArcTable.of(compiled.data), valuer, pace, price, stop=lambda: False, found=lambda _: None
     )
     left = max(seconds - (time.perf_counter() - began), 1.0)
     relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left)
     bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
-    if plan is None or plan.mix is None:
+    if plan is None or plan.pace is None:
         return OrderResult(order, (), INFINITY, bound, build_seconds)
     return OrderResult(order, plan.path, plan.time_s, bound, build_seconds)
 
@@ -400,13 +406,13 @@ def _search_orders(
     """Plan and bound for every cyclic order, on all cores; orders not reached in time have no bound."""
     plan = guess.best
     assert plan.price is not None
-    mix = _on_new_grid(road, guess.compiled.data, plan, assumptions)
+    pace = _on_new_grid(road, guess.compiled.data, plan, assumptions)
     best_time = finish_time_s(guess.compiled.data, plan)
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
     n_workers = min(len(orders), os.cpu_count() or 1)
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         running: dict[Future[OrderResult], tuple[int, ...]] = {
-            pool.submit(search_order, road, race, order, assumptions, mix, plan.price, clock.left_s): order
+            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s): order
             for order in orders
         }
         waiting = set(running)
@@ -482,7 +488,7 @@ def _settle(
             break
         valuer = PathValuer(compiled)
         plan = valuer.value(tuple(index[pull] for pull in pulls))
-        if plan.mix is None:
+        if plan.pace is None:
             break
         assumptions, order = new, replace(
             order, compiled=compiled, table=ArcTable.of(compiled.data), valuer=valuer, best=plan
@@ -521,20 +527,20 @@ def _why_infeasible(race: Race) -> str:
 
 def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Time ``(n_segments,)``, changeover time ``(n_segments,)`` and work ``(n_segments, n_riders)`` along a plan."""
-    assert plan.mix is not None
+    assert plan.pace is not None
     lines = lines_of(data, plan.path)
     segments = np.arange(data.n_segments)
-    work = work_without_changeovers(data, plan.mix)[segments, lines]
+    work = work_without_changeovers(data, plan.pace)[segments, lines]
     starts = np.array([data.arcs[a].first for a in plan.path[1:]], dtype=np.int64)
     lost = np.zeros(data.n_segments)
     lost[starts] = data.changeover_s[starts]
     work[starts] += data.changeover_j[starts, lines[starts - 1]]
-    return (plan.mix * data.time_s).sum(axis=1), lost, np.maximum(work, 0.0)
+    return (plan.pace.mix * data.time_s).sum(axis=1), lost, np.maximum(work, 0.0)
 
 
 def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
     """Time of a plan (s), ``inf`` for one without speeds."""
-    if plan.mix is None:
+    if plan.pace is None:
         return INFINITY
     time_s, lost, _ = _along(data, plan)
     return float(time_s.sum() + lost.sum())
@@ -583,10 +589,10 @@ def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray
 
 def schedule_of(road: Road, data: RotationData, plan: ValuedPath) -> Schedule:
     """The schedule of a plan."""
-    assert plan.mix is not None
+    assert plan.pace is not None
     time_s, lost, work = _along(data, plan)
     lines = lines_of(data, plan.path)
-    riding_s = (plan.mix * (road.length_m[:, None] / data.speed_mps)).sum(axis=1)
+    riding_s = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
     leader = np.array([data.lines[q][0] for q in lines])
     pulls = []
     for a, following in itertools.zip_longest(plan.path, plan.path[1:]):
@@ -597,6 +603,7 @@ def schedule_of(road: Road, data: RotationData, plan: ValuedPath) -> Schedule:
     return Schedule(
         boundary_m=road.segments.boundary_m,
         speed_mps=road.length_m / riding_s,
+        exit_speed_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 0.0)),
         front_power_w=work[np.arange(len(leader)), leader] / (time_s + lost),
         lost_s=time_s + lost - riding_s,
         pulls=tuple(pulls),

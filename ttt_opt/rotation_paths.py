@@ -23,16 +23,20 @@ class CompiledRotation:
     data : RotationData
     model : LinearModel
     segment, line : ndarray of int (n_columns,)
-        Segment and line of ``mix``, ``led_time``, ``square``, ``work`` and ``use`` columns; else -1.
+        Segment and line of ``mix``, ``led_time``, ``square``, ``end_square``, ``work`` and ``use`` columns;
+        else -1.
     pull_column : ndarray of int (n_arcs,)
     stay_column : ndarray of int (n_segments, n_lines)
     mix_column : ndarray of int (n_segments, n_lines, n_speeds)
     balance_row : ndarray of int (n_segments, n_riders)
         Rows that hold the price of W'.
     stay_square_columns : ndarray of int (n, 3)
-        Column, segment and line of every ``stay_from`` and ``stay_to``.
+        Column, segment and line of every ``stay_square``.
     move_columns : ndarray of int (n, 4)
         Column, boundary, line before and line after of every column that belongs to a changeover.
+    move_square_columns : ndarray of int (n, 2)
+        Column and boundary of every ``move_square``.
+    end_square_column : ndarray of int (n_lines,)
     move_column : dict
         Column of ``move[b, q, r]``.
     overrun_columns, duration_rows : ndarray of int (n, 2)
@@ -52,6 +56,8 @@ class CompiledRotation:
     balance_row: IntArray
     stay_square_columns: IntArray
     move_columns: IntArray
+    move_square_columns: IntArray
+    end_square_column: IntArray
     move_column: dict[tuple[int, int, int], int]
     overrun_columns: IntArray
     duration_rows: IntArray
@@ -68,21 +74,27 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
     balance_row = np.full((data.n_segments, data.n_riders), -1, dtype=np.int64)
-    move_columns, overrun_columns, stay_square_columns = [], [], []
+    move_columns, move_square_columns, overrun_columns, stay_square_columns = [], [], [], []
+    end_square_column = np.full(n_lines, -1, dtype=np.int64)
     move_column: dict[tuple[int, int, int], int] = {}
     for column, (name, index) in enumerate(names):
         if name == "pull":
             pull_column[index] = column
         elif name == "stay":
             stay_column[index] = column
-        elif name in ("move", "move_from", "move_to"):
+        elif name in ("move", "move_square"):
             move_columns.append((column, *index[:3]))
             if name == "move":
                 move_column[index] = column
+            else:
+                move_square_columns.append((column, index[0]))
         elif name in ("too_long_by", "too_short_by"):
             overrun_columns.append((column, index))
-        elif name in ("stay_from", "stay_to"):
+        elif name == "stay_square":
             stay_square_columns.append((column, *index))
+        elif name == "end_square":
+            segment[column], line[column] = data.n_segments - 1, index
+            end_square_column[index] = column
         elif name != "spare":
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
@@ -104,6 +116,8 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         balance_row,
         np.array(stay_square_columns, dtype=np.int64),
         np.array(move_columns, dtype=np.int64),
+        np.array(move_square_columns, dtype=np.int64),
+        end_square_column,
         move_column,
         np.array(overrun_columns, dtype=np.int64).reshape(-1, 2),
         np.array(duration_rows, dtype=np.int64).reshape(-1, 2),
@@ -122,6 +136,8 @@ def _slots(names: Named, data: RotationData) -> IntArray:
             key = (name, data.arcs[index].first)
         elif name.startswith("move"):
             key = (name, index[0])
+        elif name == "end_square":
+            key = (name,)
         elif name in ("spare", "balance") or not isinstance(index, tuple):
             key = (name, index)
         else:
@@ -134,6 +150,15 @@ def path_of(compiled: CompiledRotation, values: FloatArray) -> PullPath:
     """PullPath of a solution whose pulls are integer."""
     used = np.flatnonzero(values[compiled.pull_column] > 0.5)
     return tuple(sorted((int(a) for a in used), key=lambda a: compiled.data.arcs[a].first))
+
+
+def boundary_squares(compiled: CompiledRotation, values: FloatArray) -> FloatArray:
+    """Squares of the speed at which segments are left ``(n_segments,)`` (m2/s2), in a solution."""
+    squares = np.zeros(compiled.data.n_segments)
+    for columns in (compiled.stay_square_columns[:, :2], compiled.move_square_columns):
+        np.add.at(squares, columns[:, 1] - 1, values[columns[:, 0]])
+    squares[-1] = values[compiled.end_square_column].sum()
+    return squares
 
 
 def lines_of(data: RotationData, path: PullPath) -> IntArray:

@@ -17,6 +17,7 @@ from ttt_opt.rotation_paths import (
     CompiledRotation,
     PullPath,
     best_path,
+    boundary_squares,
     path_of,
     restrict_to_path,
     restrict_to_window,
@@ -43,8 +44,7 @@ class ValuedPath:
     path : tuple of int
     time_s : float
         Finish time (s); ``inf``: no speeds keep all limits.
-    mix : ndarray (n_segments, n_speeds) or None
-        Share of each segment ridden at each speed of the grid.
+    pace : Pace or None
     price : ndarray (n_segments, n_riders) or None
         Time that one more kJ of W' would save (s/kJ).
     values : ndarray (n_columns,) or None
@@ -53,7 +53,7 @@ class ValuedPath:
 
     path: PullPath
     time_s: float
-    mix: FloatArray | None = None
+    pace: Pace | None = None
     price: FloatArray | None = None
     values: FloatArray | None = None
 
@@ -95,9 +95,8 @@ class PathValuer:
             values = small.expand(outcome.values)
             duals = np.zeros(len(compiled.model.row_lower))
             duals[small.rows] = outcome.row_duals
-            found = ValuedPath(
-                path, outcome.objective, values[compiled.mix_column].sum(axis=1), prices(compiled, duals), values
-            )
+            pace = Pace(values[compiled.mix_column].sum(axis=1), boundary_squares(compiled, values))
+            found = ValuedPath(path, outcome.objective, pace, prices(compiled, duals), values)
         self.known[path] = found
         return found
 
@@ -107,19 +106,40 @@ def prices(compiled: CompiledRotation, row_duals: FloatArray) -> FloatArray:
     return np.abs(row_duals[compiled.balance_row])
 
 
-def work_without_changeovers(data: RotationData, mix: FloatArray) -> FloatArray:
-    """Crank work of every rider in every line (J), ``(n_segments, n_lines, n_riders)``; below zero where riders brake.
+@dataclass(frozen=True)
+class Pace:
+    """How fast the line rides, whoever leads.
 
-    Parameters
+    Attributes
     ----------
     mix : ndarray (n_segments, n_speeds)
         Share of each segment ridden at each speed of the grid.
+    square_at_end : ndarray (n_segments,)
+        Square of the speed at which each segment is left (m2/s2).
     """
+
+    mix: FloatArray
+    square_at_end: FloatArray
+
+    def towards(self, other: Pace, share: float) -> Pace:
+        """A pace between this one and another, on the same grid."""
+        return Pace(
+            (1.0 - share) * self.mix + share * other.mix,
+            (1.0 - share) * self.square_at_end + share * other.square_at_end,
+        )
+
+
+def steady_pace(data: RotationData, mix: FloatArray) -> Pace:
+    """The pace of a mix where nothing is known of the boundaries: the mean of what lies on both sides."""
     square = (mix * data.speed_mps**2).sum(axis=1)
-    weight = data.square_before[1:]
-    at_boundary = np.concatenate([[0.0], weight * square[:-1] + (1.0 - weight) * square[1:], square[-1:]])
-    road = np.einsum("sk,sqki->sqi", mix, data.road_work_j)
-    return np.asarray(road + data.kinetic_j_per_v2 * np.diff(at_boundary)[:, None, None], dtype=np.float64)
+    return Pace(mix, np.append(0.5 * (square[:-1] + square[1:]), square[-1]))
+
+
+def work_without_changeovers(data: RotationData, pace: Pace) -> FloatArray:
+    """Crank work of every rider in every line (J), ``(n_segments, n_lines, n_riders)``; below zero where riders brake."""
+    rise = np.where(data.bend, 0.0, np.diff(pace.square_at_end, prepend=0.0))
+    road = np.einsum("sk,sqki->sqi", pace.mix, data.road_work_j)
+    return np.asarray(road + data.kinetic_j_per_v2 * rise[:, None, None], dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -177,15 +197,15 @@ class ArcTable:
             (longest <= 1.0) & ((shortest >= 1.0) | (self.end == self.data.n_segments))
         )
 
-    def priced(self, mix: FloatArray, price: FloatArray) -> ArcPrices:
+    def priced(self, pace: Pace, price: FloatArray) -> ArcPrices:
         """Cost of W' used by every arc at these speeds and prices; ``inf`` where it does not fit."""
         data = self.data
-        time = (mix * data.time_s).sum(axis=1)
-        above = np.maximum(0.0, work_without_changeovers(data, mix)) - data.cp_w * time[:, None, None]
+        time = (pace.mix * data.time_s).sum(axis=1)
+        above = np.maximum(0.0, work_without_changeovers(data, pace)) - data.cp_w * time[:, None, None]
         use = np.where(above > 0.0, above, above * data.recovery_share[:, None, :]) / JOULE_PER_UNIT
         arc = self.sums((use * price[:, None, :] * self.member).sum(axis=2))
         move = (data.changeover_j * price[:, None, :]).sum(axis=2) / JOULE_PER_UNIT + data.changeover_s[:, None]
-        return ArcPrices(np.where(self.fits(mix), arc, INFINITY), move)
+        return ArcPrices(np.where(self.fits(pace.mix), arc, INFINITY), move)
 
 
 def neighbours(data: RotationData, path: PullPath, index: dict[tuple[int, int, int], int]) -> Iterator[PullPath]:
@@ -209,7 +229,7 @@ def neighbours(data: RotationData, path: PullPath, index: dict[tuple[int, int, i
 def follow_prices(
     table: ArcTable,
     valuer: PathValuer,
-    mix: FloatArray,
+    pace: Pace,
     price: FloatArray,
     *,
     stop: Callable[[], bool],
@@ -222,7 +242,7 @@ def follow_prices(
 
     Parameters
     ----------
-    mix : ndarray (n_segments, n_speeds)
+    pace : Pace
     price : ndarray (n_segments, n_riders)
         (s/kJ), a guess.
 
@@ -233,7 +253,7 @@ def follow_prices(
     """
     best: ValuedPath | None = None
     for step in range(MOST_PRICE_STEPS):
-        costs = table.priced(mix, price)
+        costs = table.priced(pace, price)
         path = best_path(table.data, costs.arc, costs.move)
         if path is None:
             return best
@@ -242,13 +262,13 @@ def follow_prices(
         if best is None or candidate.time_s < best.time_s - 1e-4:
             best = candidate
             found(best)
-        if stop() or candidate.mix is None or candidate.price is None:
+        if stop() or candidate.pace is None or candidate.price is None:
             break
         if seen and step > LEAST_PRICE_STEPS:
             break
         share = max(2.0 / (step + 3.0), 0.1)
         price = (1.0 - share) * price + share * candidate.price
-        mix = (1.0 - share) * mix + share * candidate.mix
+        pace = pace.towards(candidate.pace, share)
     return best
 
 
@@ -267,9 +287,9 @@ def improve_locally(
     improved = True
     while improved and not stop():
         improved = False
-        if best.mix is None or best.price is None:
+        if best.pace is None or best.price is None:
             return best
-        costs = table.priced(best.mix, best.price)
+        costs = table.priced(best.pace, best.price)
         ranked = sorted(
             (costs.of(data, path), path) for path in set(neighbours(data, best.path, index)) if path not in valuer.known
         )

@@ -45,6 +45,8 @@ class Schedule:
         Distance of the segment boundaries from the start (m).
     speed_mps : ndarray (n_segments,)
         Mean speed of each segment (m/s), without the time lost.
+    exit_speed_mps : ndarray (n_segments,)
+        Speed at which each segment is left (m/s); into a bend, before braking.
     front_power_w : ndarray (n_segments,)
         Mean power of the leader in each segment, acceleration included (W).
     lost_s : ndarray (n_segments,)
@@ -55,6 +57,7 @@ class Schedule:
 
     boundary_m: FloatArray
     speed_mps: FloatArray
+    exit_speed_mps: FloatArray
     front_power_w: FloatArray
     lost_s: FloatArray
     pulls: tuple[ScheduledPull, ...]
@@ -62,9 +65,9 @@ class Schedule:
     def __post_init__(self) -> None:
         n_segments = len(self.speed_mps)
         if len(self.boundary_m) != n_segments + 1 or not (
-            len(self.front_power_w) == len(self.lost_s) == n_segments
+            len(self.exit_speed_mps) == len(self.front_power_w) == len(self.lost_s) == n_segments
         ):
-            raise ValueError("boundary_m, speed_mps, front_power_w and lost_s do not fit together")
+            raise ValueError("boundary_m and the arrays over segments do not fit together")
         ends = [0, *(pull.end_segment for pull in self.pulls)]
         starts = [*(pull.first_segment for pull in self.pulls), n_segments]
         if ends != starts:

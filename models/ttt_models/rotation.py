@@ -79,17 +79,21 @@ class RotationData:
         1 over the longest and 1 over the shortest pull of the leader on the terrain of s (1/s).
     on_wheel_applies : ndarray of bool (n_segments,)
         Where the limit on a wheel holds (not while accelerating).
-    square_before : ndarray (n_segments,)
-        Weight of the square of the speed before the boundary at the start of segment s in the square of the speed at
-        that boundary; the speed after it has the rest. The first is not used: the start is from standstill.
-    front_w : ndarray (n_segments, n_speeds)
-        Steady front power of the team's average rider (W).
-    held_w, eased_w : ndarray (n_segments, n_speeds)
-        Steady front power of the average rider that holds speed k of segment s-1 before and after the boundary: the
-        larger and the smaller of the two (W). The first rows are not used.
+    bend : ndarray of bool (n_segments,)
+        Segments ridden at one speed, into which riders brake if they must; in all others the square of the speed is
+        linear along the road, the first one from standstill.
+    average_work_j : ndarray (n_segments, n_speeds)
+        Crank work for the road load of the team's average rider at the front (J).
+    average_kinetic_j_per_v2 : float
+        Crank work of the average rider per change of the square of speed (J s2/m2).
+    reference_s : ndarray (n_segments,)
+        Time over which the average rider's work is spread to give his front power (s).
+    asked_w, given_w : ndarray (n_segments, n_speeds)
+        How much more, and how much less, steady front power the road asks in segment s than in segment s-1 at speed k
+        of segment s-1 (W), not below 0. The first rows are not used.
     surge_w, drop_w, surge_mps : ndarray (n_segments,)
-        Largest rise of front power above ``held_w`` and largest fall below ``eased_w`` (W), largest rise of speed (m/s)
-        from segment s-1 to s; ``inf`` where there is no limit.
+        Largest rise of front power beyond ``asked_w`` and largest fall beyond ``given_w`` (W), largest rise of speed
+        (m/s) from segment s-1 to s; ``inf`` where there is no limit.
     change_allowed : ndarray of bool (n_segments,)
         Where a pull may start.
     """
@@ -112,10 +116,12 @@ class RotationData:
     per_longest: FloatArray
     per_shortest: FloatArray
     on_wheel_applies: BoolArray
-    square_before: FloatArray
-    front_w: FloatArray
-    held_w: FloatArray
-    eased_w: FloatArray
+    bend: BoolArray
+    average_work_j: FloatArray
+    average_kinetic_j_per_v2: float
+    reference_s: FloatArray
+    asked_w: FloatArray
+    given_w: FloatArray
     surge_w: FloatArray
     drop_w: FloatArray
     surge_mps: FloatArray
@@ -138,11 +144,12 @@ class RotationData:
             "per_longest": (n_segments, n_riders),
             "per_shortest": (n_segments, n_riders),
             "on_wheel_applies": (n_segments,),
-            "square_before": (n_segments,),
-            "front_w": (n_segments, n_speeds),
-            "held_w": (n_segments, n_speeds),
+            "bend": (n_segments,),
+            "average_work_j": (n_segments, n_speeds),
+            "reference_s": (n_segments,),
+            "asked_w": (n_segments, n_speeds),
+            "given_w": (n_segments, n_speeds),
             "surge_w": (n_segments,),
-            "eased_w": (n_segments, n_speeds),
             "drop_w": (n_segments,),
             "surge_mps": (n_segments,),
             "change_allowed": (n_segments,),
@@ -265,12 +272,10 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     time = data.time_s.tolist()
     speed = data.speed_mps.tolist()
     square = (data.speed_mps**2).tolist()
-    slowest_square = (data.speed_mps.min(axis=1) ** 2).tolist()
     fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
-    front, held, eased = (
-        (power / JOULE_PER_UNIT).tolist() for power in (data.front_w, data.held_w, data.eased_w)
-    )
-    weight = data.square_before.tolist()
+    asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))
+    average_power = (data.average_work_j / data.reference_s[:, None] / JOULE_PER_UNIT).tolist()
+    average_kinetic = (data.average_kinetic_j_per_v2 / data.reference_s / JOULE_PER_UNIT).tolist()
     road = (np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j) / JOULE_PER_UNIT).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
     changeover = (data.changeover_j / JOULE_PER_UNIT).tolist()
@@ -291,10 +296,9 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.mix = pyo.Var(segments, lines, speeds, bounds=(0, 1))
     m.led_time = pyo.Var(segments, lines, bounds=(0, None))
     m.square = pyo.Var(segments, lines, bounds=(0, None))
-    m.stay_from = pyo.Var(later_segments, lines, bounds=(0, None))
-    m.stay_to = pyo.Var(later_segments, lines, bounds=(0, None))
-    m.move_from = pyo.Var(moves, bounds=(0, None))
-    m.move_to = pyo.Var(moves, bounds=(0, None))
+    m.stay_square = pyo.Var(later_segments, lines, bounds=(0, None))
+    m.move_square = pyo.Var(moves, bounds=(0, None))
+    m.end_square = pyo.Var(lines, bounds=(0, None))
     m.work = pyo.Var(places, bounds=(0, None))
     m.use = pyo.Var(
         places, bounds=lambda _, s, q, i: (-recovery[s][i] * cp[i] * longest_time[s], peak[i] * longest_time[s])
@@ -380,47 +384,42 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         lines,
         rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(square[s][k] * m.mix[s, q, k] for k in speeds),
     )
-    m.square_left = pyo.Constraint(
-        later_segments,
-        lines,
-        rule=lambda _, s, q: m.square[s - 1, q]
-        == m.stay_from[s, q] + pyo.quicksum(m.move_from[s, q, r] for r in data.successors[q]),
-    )
-    m.square_taken = pyo.Constraint(
-        later_segments,
-        lines,
-        rule=lambda _, s, r: m.square[s, r]
-        == m.stay_to[s, r] + pyo.quicksum(m.move_to[s, q, r] for q in before[r]),
-    )
-    for name, index_set, share, part, shift in (
-        ("stay_from", m.stay.index_set(), m.stay, m.stay_from, -1),
-        ("stay_to", m.stay.index_set(), m.stay, m.stay_to, 0),
-        ("move_from", moves, m.move, m.move_from, -1),
-        ("move_to", moves, m.move, m.move_to, 0),
-    ):
-
-        def at_least(_: pyo.Block, s: int, *lines_: int, share=share, part=part, shift=shift) -> pyo.Expression:  # type: ignore[no-untyped-def]
-            return part[s, *lines_] >= slowest_square[s + shift] * share[s, *lines_]
-
-        def at_most(_: pyo.Block, s: int, *lines_: int, share=share, part=part, shift=shift) -> pyo.Expression:  # type: ignore[no-untyped-def]
-            return part[s, *lines_] <= fastest_square[s + shift] * share[s, *lines_]
-
-        m.add_component(f"{name}_least", pyo.Constraint(index_set, rule=at_least))
-        m.add_component(f"{name}_most", pyo.Constraint(index_set, rule=at_most))
 
     def square_at_start(s: int, q: int) -> pyo.Expression:
-        """Square of the speed at which line q enters segment s, times its share."""
+        """Square of the speed at which line q comes to segment s, times its share."""
         if s == 0:
             return 0.0
-        old = m.stay_from[s, q] + pyo.quicksum(m.move_from[s, p, q] for p in before[q])
-        return weight[s] * old + (1.0 - weight[s]) * m.square[s, q]
+        return m.stay_square[s, q] + pyo.quicksum(m.move_square[s, p, q] for p in before[q])
 
     def square_at_end(s: int, q: int) -> pyo.Expression:
         """Square of the speed at which line q leaves segment s, times its share."""
         if s + 1 == n_segments:
-            return m.square[s, q]
-        new = m.stay_to[s + 1, q] + pyo.quicksum(m.move_to[s + 1, q, r] for r in data.successors[q])
-        return weight[s + 1] * m.square[s, q] + (1.0 - weight[s + 1]) * new
+            return m.end_square[q]
+        return m.stay_square[s + 1, q] + pyo.quicksum(m.move_square[s + 1, q, r] for r in data.successors[q])
+
+    bends = [s for s in segments if data.bend[s]]
+    m.square_linear = pyo.Constraint(
+        [s for s in segments if not data.bend[s]],
+        lines,
+        rule=lambda _, s, q: 2 * m.square[s, q] == square_at_start(s, q) + square_at_end(s, q),
+    )
+    m.square_in_bend = pyo.Constraint(
+        bends, lines, rule=lambda _, s, q: square_at_end(s, q) == m.square[s, q]
+    )
+    m.square_into_bend = pyo.Constraint(
+        bends, lines, rule=lambda _, s, q: square_at_start(s, q) >= m.square[s, q]
+    )
+    m.stay_square_most = pyo.Constraint(
+        later_segments,
+        lines,
+        rule=lambda _, s, q: m.stay_square[s, q]
+        <= max(fastest_square[s - 1], fastest_square[s]) * m.stay[s, q],
+    )
+    m.move_square_most = pyo.Constraint(
+        moves,
+        rule=lambda _, s, q, r: m.move_square[s, q, r]
+        <= max(fastest_square[s - 1], fastest_square[s]) * m.move[s, q, r],
+    )
 
     def swing_off(s: int, q: int, i: int) -> list[pyo.Expression]:
         """Work that changeovers into line q cost rider i, which is not done on a wheel."""
@@ -428,7 +427,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
 
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
         road_work = pyo.quicksum(road[s][q][k][i] * m.mix[s, q, k] for k in speeds)
-        rise = square_at_end(s, q) - square_at_start(s, q)
+        rise = 0.0 if data.bend[s] else square_at_end(s, q) - square_at_start(s, q)
         return road_work + kinetic[i] * rise + pyo.quicksum(swing_off(s, q, i))
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
@@ -455,12 +454,27 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         rule=lambda _, s, i: m.spare[s + 1, i]
         == m.spare[s, i] - pyo.quicksum(m.use[s, q, i] for q in lines if i in data.lines[q]),
     )
+    def average_front_power(s: int) -> pyo.Expression:
+        """Front power of the average rider in segment s (kW), whoever leads."""
+        steady = pyo.quicksum(average_power[s][k] * m.mix[s, q, k] for q in lines for k in speeds)
+        if data.bend[s]:
+            return steady
+        rise = pyo.quicksum(square_at_end(s, q) - square_at_start(s, q) for q in lines)
+        return steady + average_kinetic[s] * rise
+
+    def by_the_road(table: list[list[float]], s: int) -> pyo.Expression:
+        """What the road itself asks or gives at the start of segment s (kW)."""
+        return pyo.quicksum(table[s][k] * m.mix[s - 1, q, k] for q in lines for k in speeds)
+
     m.surge_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_w[s])],
-        rule=lambda _, s: pyo.quicksum(
-            front[s][k] * m.mix[s, q, k] - held[s][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
-        )
+        rule=lambda _, s: average_front_power(s) - average_front_power(s - 1) - by_the_road(asked, s)
         <= data.surge_w[s] / JOULE_PER_UNIT,
+    )
+    m.drop_power = pyo.Constraint(
+        [s for s in later_segments if np.isfinite(data.drop_w[s])],
+        rule=lambda _, s: average_front_power(s - 1) - average_front_power(s) - by_the_road(given, s)
+        <= data.drop_w[s] / JOULE_PER_UNIT,
     )
     m.surge_speed = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_mps[s])],
@@ -468,12 +482,5 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
             speed[s][k] * m.mix[s, q, k] - speed[s - 1][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
         )
         <= data.surge_mps[s],
-    )
-    m.drop_power = pyo.Constraint(
-        [s for s in later_segments if np.isfinite(data.drop_w[s])],
-        rule=lambda _, s: pyo.quicksum(
-            eased[s][k] * m.mix[s - 1, q, k] - front[s][k] * m.mix[s, q, k] for q in lines for k in speeds
-        )
-        <= data.drop_w[s] / JOULE_PER_UNIT,
     )
     return m
