@@ -72,14 +72,14 @@ BoolArray = NDArray[np.bool_]
 TIME_STEP_S = 0.5
 #: Change of the leader's power per second that the line is behind the schedule's clock, as a share of his
 #: power.
-CLOCK_GAIN_PER_S = 0.01
+CLOCK_GAIN_PER_S = 0.001
 #: Largest such change.
 LARGEST_CLOCK_CORRECTION = 0.08
 #: Largest acceleration of the leader: tyres, gears and balance limit the force at low speed (common practice,
 #: no source).
 LARGEST_ACCELERATION_MPS2 = 2.5
 #: A bend matters where its cornering speed is below the schedule's speed times this.
-BEND_MARGIN = 1.2
+BEND_MARGIN = 1.02
 #: Speed below which the line does not fall on a slope (m/s).
 WALKING_PACE_MPS = 1.0
 #: A rider on a wheel whose required power stays above his peak power for longer than this loses the wheel

@@ -134,6 +134,8 @@ class Assumptions:
     ----------
     centre_mps : ndarray (n_segments,)
         Speeds around which the grid lies, and at which changeovers are evaluated (m/s).
+    exit_mps : ndarray (n_segments,)
+        Speeds at which segments are left (m/s).
     steps : tuple of float
         Grid over the centre.
     recovery_share : ndarray (n_segments, n_riders)
@@ -142,6 +144,7 @@ class Assumptions:
     """
 
     centre_mps: FloatArray
+    exit_mps: FloatArray
     steps: tuple[float, ...]
     recovery_share: FloatArray
     sustainable_share: float
@@ -275,6 +278,7 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
             order,
             speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
             reference_mps=assumptions.centre_mps,
+            exit_mps=assumptions.exit_mps,
             recovery_share=assumptions.recovery_share,
             sustainable_share=assumptions.sustainable_share,
         )
@@ -298,8 +302,10 @@ def _calibrate(
     share = race.limits.sustainable_share_of_cp
     guessed_time = float((road.length_m / reference_speed(road, race, 1.0)).sum())
     first_share = float(sustainable_share(guessed_time)) if share is None else share
+    speed = reference_speed(road, race, first_share)
     assumptions = Assumptions(
-        centre_mps=reference_speed(road, race, first_share),
+        centre_mps=speed,
+        exit_mps=speed,
         steps=WIDE_GRID,
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
         sustainable_share=first_share,
@@ -337,6 +343,7 @@ def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
     share = race.limits.sustainable_share_of_cp
     return Assumptions(
         centre_mps=np.asarray((plan.pace.mix * data.speed_mps).sum(axis=1), dtype=np.float64),
+        exit_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 1.0)),
         steps=NARROW_GRID,
         recovery_share=np.maximum(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE),
         sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,

@@ -39,7 +39,7 @@ WIDE_GRID = (0.55, 0.72, 0.84, 0.91, 0.96, 1.0, 1.05, 1.13)
 NARROW_GRID = (0.70, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
 """The same once a plan is known."""
 LOWEST_GRID_SPEED_MPS = 1.5
-MOST_OF_A_PULL = 0.5
+MOST_OF_A_PULL = 0.8
 """Share of the longest pull for which bends may keep riders from changing."""
 EASIEST_ACCELERATION_MPS2 = 0.45
 """Acceleration that the reference speed assumes at the start and out of bends."""
@@ -161,6 +161,7 @@ def rotation_data(
     *,
     speed_mps: FloatArray,
     reference_mps: FloatArray,
+    exit_mps: FloatArray,
     recovery_share: FloatArray,
     sustainable_share: float,
 ) -> RotationData:
@@ -175,7 +176,9 @@ def rotation_data(
     speed_mps : ndarray (n_segments, n_speeds)
         From :func:`speed_grid`.
     reference_mps : ndarray (n_segments,)
-        Speed at which changeovers and the allowances for surges are evaluated.
+        Speed at which changeovers are evaluated.
+    exit_mps : ndarray (n_segments,)
+        Speed from which riders brake where a bend follows.
     recovery_share : ndarray (n_segments, n_riders)
         Share of the power below critical power that refills W'.
     sustainable_share : float
@@ -196,7 +199,7 @@ def rotation_data(
         if not start_lines:
             raise ValueError(f"order {names} does not contain the start order {fixed}")
     road_work_j, changeover_j = _work(road, race, lines, speed_mps, reference_mps)
-    braking_s = braking_time(road, race, reference_mps)
+    braking_s = braking_time(road, race, exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
     cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
@@ -231,7 +234,7 @@ def rotation_data(
         surge_w=surge_w,
         surge_mps=surge_mps,
         drop_w=surge_w,
-        change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
+        change_allowed=_change_allowed(road, longest_s.max(axis=1), reference_mps),
     )
 
 
@@ -340,11 +343,11 @@ def _work(
     return road_work, changeover
 
 
-def braking_time(road: Road, race: Race, reference_mps: FloatArray) -> FloatArray:
-    """Time lost by braking at the end of each segment before a bend (s), at the reference speed."""
+def braking_time(road: Road, race: Race, exit_mps: FloatArray) -> FloatArray:
+    """Time lost by braking at the end of each segment before a bend (s), from the speeds at which segments are left."""
     lost = np.zeros(road.n_segments)
-    before, cap = reference_mps[:-1], road.segments.speed_cap_mps[1:]
-    slower = np.maximum(before - np.minimum(cap, before), 0.0)
+    before, cap = exit_mps[:-1], road.segments.speed_cap_mps[1:]
+    slower = before - np.minimum(cap, before)
     lost[:-1] = slower**2 / (2.0 * float(braking_deceleration(race.weather.wet)) * before)
     return lost
 
