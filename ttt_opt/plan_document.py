@@ -204,6 +204,7 @@ def _segments(plan: Plan) -> list[dict[str, Any]]:
                     "headwind_mps": road.headwind_mps[s],
                     "crosswind_mps": road.crosswind_mps[s],
                     "speed_mps": schedule.speed_mps[s],
+                    "exit_speed_mps": schedule.exit_speed_mps[s],
                     "lost_s": schedule.lost_s[s],
                     "front_power_w": schedule.front_power_w[s],
                     "pull": number,

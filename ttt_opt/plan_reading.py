@@ -18,7 +18,7 @@ from ttt_opt.course import LONGEST_COURSE_M, Course
 from ttt_opt.drafting import LONGEST_LINE, TABLES
 from ttt_opt.errors import InputError
 from ttt_opt.physiology import RECOVERY_MODELS
-from ttt_opt.plan import Plan, describe_pulls, describe_riders
+from ttt_opt.plan import Plan, plan_of
 from ttt_opt.plan_document import FORMAT, SAMPLE_COLUMNS
 from ttt_opt.race import (
     CRR_BOUNDS,
@@ -35,8 +35,6 @@ from ttt_opt.race import (
     Rules,
     Weather,
 )
-from ttt_opt.ride import ride
-from ttt_opt.ride_check import check_ride
 from ttt_opt.rotation_optimum import Optimum
 from ttt_opt.rotation_problem import road_of
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -71,6 +69,7 @@ SEGMENT_BOUNDS = {
     "heading_deg": Bounds(-360.0, 360.0, "degrees"),
     "elevation_m": Bounds(-500.0, 9000.0, "m"),
     "speed_mps": Bounds(0.1, 40.0, "m/s"),
+    "exit_speed_mps": Bounds(0.0, 60.0, "m/s"),
     "lost_s": Bounds(0.0, 60.0, "s"),
     "front_power_w": Bounds(0.0, 3000.0, "W"),
 }
@@ -168,18 +167,7 @@ def read_plan(path: Path) -> Plan:
     optimum = _optimum(top, schedule, w_prime_j)
     road = road_of(segments, race, float(course.elevation_m[0]))
     _check_pulls(top, team, schedule)
-    ridden = ride(course, team, race, schedule)
-    return Plan(
-        race=race,
-        course=course,
-        road=road,
-        start_order=tuple(team.riders[index].name for index in schedule.pulls[0].line),
-        pulls=describe_pulls(race, road, optimum),
-        riders=describe_riders(race, optimum, ridden),
-        ride=ridden,
-        check=check_ride(ridden, course, segments, team, race, schedule, w_prime_j),
-        optimum=optimum,
-    )
+    return plan_of(race, course, road, optimum)
 
 
 def _read_json(path: Path) -> Table:
@@ -461,6 +449,7 @@ def _segments(top: Table, team: Team, course: Course) -> tuple[Segments, Schedul
     schedule = Schedule(
         boundary_m=segments.boundary_m,
         speed_mps=numbers["speed_mps"],
+        exit_speed_mps=numbers["exit_speed_mps"],
         front_power_w=numbers["front_power_w"],
         lost_s=numbers["lost_s"],
         pulls=_pulls(rows, team),

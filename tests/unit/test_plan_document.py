@@ -140,6 +140,9 @@ def test_figures_are_those_of_the_plan(small_plan: Plan, small_document: dict[st
     assert small_document["ride_check"]["passed"] is bool(small_plan.check.passed)
     speeds = [segment["speed_mps"] for segment in small_document["segments"]]
     assert speeds == small_plan.optimum.schedule.speed_mps.tolist()
+    exits = [segment["exit_speed_mps"] for segment in small_document["segments"]]
+    assert exits == small_plan.optimum.schedule.exit_speed_mps.tolist()
+    assert exits != speeds
     samples = small_document["course"]["samples"]
     assert samples["elevation_m"] == small_plan.course.elevation_m.tolist()
     assert samples["bend_radius_m"] == [None] * len(small_plan.course.distance_m)  # a straight road
@@ -169,6 +172,8 @@ def test_limits_are_all_checks_but_those_of_agreement(small_plan: Plan) -> None:
         "Shortest pull",
         "W' reserve, Ben",
         "Surge in power",
+        "Drop in power",
+        "Surge in speed",
         "Peak power",
         "Riders in the line",
     ):

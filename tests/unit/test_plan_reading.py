@@ -46,7 +46,21 @@ def test_limit_tightened_in_the_file_is_what_the_ride_is_checked_against(
 ) -> None:
     small_document["race"]["limits"]["surge_w"] = 1.0
     plan = read_changed(tmp_path, small_document)
-    assert [check.name for check in plan.check.failed] == ["Surge in power between segments"]
+    assert [check.name for check in plan.check.failed] == [
+        "Surge in power between segments",
+        "Drop in power between segments",
+    ]
+
+
+def test_exit_speeds_of_the_file_are_what_surges_are_checked_with(
+    tmp_path: Path, small_document: dict[str, Any]
+) -> None:
+    small_document["segments"][7]["exit_speed_mps"] += 1.0
+    plan = read_changed(tmp_path, small_document)
+    assert {check.name for check in plan.check.failed} == {
+        "Surge in power between segments",
+        "Drop in power between segments",
+    }
 
 
 def put(*path: str | int, value: object) -> Change:
@@ -130,6 +144,11 @@ WRONG: dict[str, tuple[Change, str]] = {
     "segment missing": (drop("segments", 2), "segments: segments must follow one another"),
     "last segment missing": (drop("segments", -1), "segments: must reach from 0 m"),
     "speed 0": (put("segments", 0, "speed_mps", value=0), "segments[1].speed_mps: 0 is not within"),
+    "exit speed missing": (drop("segments", 1, "exit_speed_mps"), "segments[2].exit_speed_mps: is missing"),
+    "exit speed in km/h": (
+        put("segments", 1, "exit_speed_mps", value=61),
+        "segments[2].exit_speed_mps: 61 is not within",
+    ),
     "speed changed": (put("segments", 0, "speed_mps", value=3.0), "finish_time_s: "),
     "terrain": (put("segments", 0, "terrain", value="gravel"), "segments[1].terrain"),
     "bend without a cap": (
