@@ -75,10 +75,13 @@ def solo(
 ) -> Ride:
     """One rider at one power per segment."""
     n_segments = len(powers_w)
+    speed_mps = np.full(n_segments, 10.0)
     schedule = Schedule(
         np.array(boundary_m),
-        np.full(n_segments, 10.0),
+        speed_mps,
+        speed_mps,
         np.array(powers_w),
+        np.zeros(n_segments),
         (ScheduledPull((0,), 0, n_segments),),
     )
     return ride(course, Team("Solo", (rider,)), race, schedule, time_step_s=time_step_s)
@@ -197,7 +200,8 @@ def test_swinging_off_in_the_ride_costs_the_work_of_the_worked_out_manoeuvre() -
     race = race_of(team)
     boundary = np.array([0.0, 2_000.0, 2_400.0])
     pulls = (ScheduledPull((0, 1, 2, 3), 0, 1), ScheduledPull((1, 2, 3, 0), 1, 2))
-    schedule = Schedule(boundary, np.array([11.0, 12.0]), np.array([350.0, 350.0]), pulls)
+    speed_mps = np.array([11.0, 12.0])
+    schedule = Schedule(boundary, speed_mps, speed_mps, np.array([350.0, 350.0]), np.zeros(2), pulls)
     ridden = ride(course_of(2_400.0), team, race, schedule, time_step_s=0.05)
     moving = ridden.moving_back[:, 0]
     step_s, speed = ridden.step_s[moving], float(np.mean(ridden.speed_mps[moving]))

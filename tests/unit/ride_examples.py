@@ -93,12 +93,13 @@ def make_plan(
     speed_mps: FloatArray,
     pulls: tuple[ScheduledPull, ...],
     bend: NDArray[np.bool_] | None = None,
+    exit_speed_mps: FloatArray | None = None,
 ) -> Plan:
     """Front power and W' of a plan of mean speeds by segment.
 
-    ``speed_mps`` is the speed on the road; the schedule's speed is slower in segments that begin with a
-    change of leader, by the time that the change costs. The speed at a boundary lies between those of its
-    neighbours, except at bends, where brakes take the energy in the bend and legs give it after it.
+    Segments that begin with a change of leader lose the time that it costs. Unless told otherwise the speed
+    at a boundary lies between those of its neighbours, except at bends, where brakes take the energy in the
+    bend and legs give it after it.
     """
     length, n_segments = np.diff(boundary_m), len(speed_mps)
     elevation = np.interp(boundary_m, course.distance_m, course.elevation_m)
@@ -111,12 +112,12 @@ def make_plan(
     for pull in pulls[1:]:
         change[pull.first_segment] = time_lost(speed_mps[pull.first_segment], race.wheel_gap_m)
     duration = length / speed_mps + change
-    slow = length / duration
     square = speed_mps**2
     between = (square[:-1] * length[1:] + square[1:] * length[:-1]) / (length[1:] + length[:-1])
     if bend is not None:
         between = np.where(bend[1:], square[:-1], np.where(bend[:-1], square[:-1], between))
-    kinetic = 0.5 * np.diff(np.concatenate(([0.0], between, square[-1:])))
+    exit_square = np.append(between, square[-1]) if exit_speed_mps is None else exit_speed_mps**2
+    kinetic = 0.5 * np.diff(exit_square, prepend=0.0)
     yaw = yaw_angle(speed_mps, air.headwind_mps, air.crosswind_mps)
     front = np.zeros(n_segments)
     work = np.zeros((n_segments, len(team.riders)))
@@ -155,13 +156,20 @@ def make_plan(
                         wheel_gap_m=race.wheel_gap_m,
                         **road,
                     )
-    schedule = Schedule(boundary_m, slow, front, pulls)
+    schedule = Schedule(boundary_m, speed_mps, np.sqrt(exit_square), front, change, pulls)
     full = np.array([rider.w_prime_j for rider in team.riders])
     cp = sustainable_cp_w(race, team, schedule.finish_time_s)
     balance = w_prime_balance(
         work / duration[:, np.newaxis], duration, cp, full, race.recovery, race.recovery_share
     )
     return Plan(schedule, np.vstack([full, balance]))
+
+
+def schedule_at(
+    boundary_m: FloatArray, speed_mps: FloatArray, power_w: FloatArray, pulls: tuple[ScheduledPull, ...]
+) -> Schedule:
+    """A schedule without time lost that leaves segments at their mean speed, at which a ride does not look."""
+    return Schedule(boundary_m, speed_mps, speed_mps, power_w, np.zeros_like(speed_mps), pulls)
 
 
 def straight_boundaries(length_m: float, about_m: float = 200.0) -> FloatArray:
@@ -187,7 +195,7 @@ def ambling_speed(
 ) -> FloatArray:
     """Mean speeds by segment of a line whose leaders all hold about the same power."""
     n_segments = len(boundary_m) - 1
-    schedule = Schedule(boundary_m, np.full(n_segments, 11.0), np.full(n_segments, power_w), pulls)
+    schedule = schedule_at(boundary_m, np.full(n_segments, 11.0), np.full(n_segments, power_w), pulls)
     ridden = ride(course, team, race, schedule)
     road_m = np.diff(boundary_m)
     for pull in pulls[1:]:

@@ -15,6 +15,7 @@ from ride_examples import (
     make_race,
     make_team,
     rotating_pulls,
+    schedule_at,
     straight_boundaries,
     wavy_elevation,
 )
@@ -32,8 +33,10 @@ from ttt_opt.physics import (
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Limits, Weather
 from ttt_opt.ride import (
+    CLOCK_GAIN_PER_S,
     LARGEST_ACCELERATION_MPS2,
     LARGEST_CLOCK_CORRECTION,
+    TIME_STEP_S,
     ride,
     road_conditions,
     sustainable_cp_w,
@@ -46,7 +49,7 @@ def steady_schedule(length_m: float, power_w: float, speed_mps: float, line: tup
     """One leader, one power from start to finish."""
     boundary = straight_boundaries(length_m)
     n_segments = len(boundary) - 1
-    return Schedule(
+    return schedule_at(
         boundary,
         np.full(n_segments, speed_mps),
         np.full(n_segments, power_w),
@@ -99,9 +102,14 @@ def test_ride_confirms_a_plan_over_hills() -> None:
     np.testing.assert_allclose(ridden.boundary_w_prime_j[-1], plan.w_prime_j[-1], atol=1000.0)
 
 
-def test_halving_the_step_changes_the_finish_time_by_less_than_a_fiftieth_of_a_percent() -> None:
+@pytest.mark.parametrize("n_bends", [0, 2])
+def test_halving_the_step_changes_the_finish_time_by_less_than_a_fiftieth_of_a_percent(n_bends: int) -> None:
+    """W' too, but where a step is pedalled in part and braked in part the pedalling is lost: in each bend at
+    most a step at the front power.
+    """
     bends = np.full(1001, np.inf)
-    bends[300:303] = bends[700:702] = 15.0
+    if n_bends:
+        bends[300:303] = bends[700:702] = 15.0
     course = make_course(10_000.0, wavy_elevation(10_000.0), bend_radius=bends)
     team = make_team()
     race = make_race(team)
@@ -112,7 +120,9 @@ def test_halving_the_step_changes_the_finish_time_by_less_than_a_fiftieth_of_a_p
     assert len(fine.time_s) > 1.5 * len(coarse.time_s)
     assert coarse.finish_time_s == pytest.approx(fine.finish_time_s, rel=2e-4)
     assert coarse.finish_time_s == pytest.approx(finest.finish_time_s, rel=2e-4)
-    np.testing.assert_allclose(coarse.w_prime_j[-1], finest.w_prime_j[-1], atol=50.0)
+    too_much_j = coarse.w_prime_j[-1] - finest.w_prime_j[-1]
+    assert (np.abs(too_much_j[1:]) < 50.0).all()
+    assert -50.0 < too_much_j[0] < 50.0 + n_bends * TIME_STEP_S * 380.0
 
 
 # Energy
@@ -175,6 +185,11 @@ def test_leader_holds_the_schedules_power_within_the_clock_correction() -> None:
     team = make_team()
     schedule = steady_schedule(6_000.0, 330.0, 13.5, (0, 1, 2, 3))  # a clock that 330 W cannot keep
     ridden = ride(make_course(6_000.0), team, make_race(team), schedule)
+    behind_s = ridden.finish_time_s - schedule.finish_time_s
+    assert 0.01 < CLOCK_GAIN_PER_S * behind_s < LARGEST_CLOCK_CORRECTION
+    assert ridden.power_w[-1, 0] == pytest.approx(330.0 * (1.0 + CLOCK_GAIN_PER_S * behind_s), rel=1e-3)
+    late = replace(schedule, speed_mps=np.full_like(schedule.speed_mps, 17.0))
+    ridden = ride(make_course(6_000.0), team, make_race(team), late)
     assert ridden.power_w[-1, 0] == pytest.approx(330.0 * (1.0 + LARGEST_CLOCK_CORRECTION), rel=1e-3)
     early = replace(schedule, speed_mps=np.full_like(schedule.speed_mps, 9.0))
     ridden = ride(make_course(6_000.0), team, make_race(team), early)
@@ -214,7 +229,7 @@ def test_leader_holds_the_schedules_speed_through_a_bend_where_the_plan_brakes()
     limit = float(cornering_speed(15.0, False))
     speed = np.array([7.0, 11.0, 12.0, 12.0, limit, 10.0, 12.0, 12.0])
     power = np.array([500.0, 450.0, 380.0, 380.0, 0.0, 450.0, 380.0, 380.0])
-    schedule = Schedule(boundary, speed, power, (ScheduledPull((0, 1, 2, 3), 0, 8),))
+    schedule = schedule_at(boundary, speed, power, (ScheduledPull((0, 1, 2, 3), 0, 8),))
     ridden = ride(make_course(2_000.0, bend_radius=bends), team, make_race(team), schedule)
     in_bend = (ridden.distance_m > 1_000.0 + 1e-6) & (ridden.distance_m <= 1_060.0 + 1e-6)
     assert ridden.speed_mps[in_bend].min() >= limit - 1e-9
@@ -279,7 +294,7 @@ def test_rider_swings_off_eases_drifts_back_and_closes_to_the_last_wheel() -> No
     boundary = straight_boundaries(2_000.0)
     n_segments = len(boundary) - 1
     pulls = rotating_pulls(n_segments, 6, (0, 1, 2, 3))
-    schedule = Schedule(boundary, np.full(n_segments, 11.5), np.full(n_segments, 350.0), pulls)
+    schedule = schedule_at(boundary, np.full(n_segments, 11.5), np.full(n_segments, 350.0), pulls)
     ridden = ride(course, team, race, schedule)
     swung_off_s = ridden.boundary_time_s[6]
     moving = ridden.moving_back[:, 0]
@@ -302,7 +317,7 @@ def test_front_steps_back_by_a_bicycle_and_a_gap_at_every_change_of_leader() -> 
     boundary = straight_boundaries(9_000.0)
     n_segments = len(boundary) - 1
     pulls = rotating_pulls(n_segments, 3, (0, 1, 2, 3))
-    schedule = Schedule(boundary, np.full(n_segments, 12.0), np.full(n_segments, 350.0), pulls)
+    schedule = schedule_at(boundary, np.full(n_segments, 12.0), np.full(n_segments, 350.0), pulls)
     ridden = ride(course, team, race, schedule)
     speed_before = np.append(0.0, ridden.speed_mps[:-1])
     road_m = float(np.sum(0.5 * (ridden.speed_mps + speed_before) * ridden.step_s))
@@ -318,7 +333,7 @@ def test_rider_who_leaves_is_gone_from_there_on() -> None:
         ScheduledPull((0, 1, 2, 3), 0, 5, leader_leaves=True),
         ScheduledPull((1, 2, 3), 5, n_segments),
     )
-    schedule = Schedule(boundary, np.full(n_segments, 11.5), np.full(n_segments, 350.0), pulls)
+    schedule = schedule_at(boundary, np.full(n_segments, 11.5), np.full(n_segments, 350.0), pulls)
     ridden = ride(course, team, make_race(team), schedule)
     assert ridden.left_at_m == (pytest.approx(boundary[5]), None, None, None)
     gone = ridden.distance_m > boundary[5] + 1e-6
@@ -339,7 +354,7 @@ def test_rider_moves_back_in_front_of_the_riders_who_sit_on() -> None:
     boundary = straight_boundaries(2_000.0)
     n_segments = len(boundary) - 1
     pulls = rotating_pulls(n_segments, 6, (0, 1, 2), sitters=(3,))
-    schedule = Schedule(boundary, np.full(n_segments, 11.5), np.full(n_segments, 350.0), pulls)
+    schedule = schedule_at(boundary, np.full(n_segments, 11.5), np.full(n_segments, 350.0), pulls)
     ridden = ride(course, team, race, schedule)
     duration_s = ridden.step_s[ridden.moving_back[:, 0]].sum()
     assert duration_s == pytest.approx(manoeuvre(3, race.wheel_gap_m).duration_s, abs=1.0)
@@ -405,7 +420,7 @@ def test_schedule_that_ends_early_is_ridden_on_to_the_finish() -> None:
 def test_impossible_schedule_is_refused(change: dict[str, object], message: str) -> None:
     team = make_team()
     boundary = np.linspace(0.0, 2800.0, 15)
-    schedule = Schedule(
+    schedule = schedule_at(
         boundary, np.full(14, 12.0), np.full(14, 350.0), (ScheduledPull((0, 1, 2, 3), 0, 14),)
     )
     with pytest.raises(ValueError, match=message):
