@@ -39,8 +39,6 @@ class CompiledRotation:
     end_square_column : ndarray of int (n_lines,)
     move_column : dict
         Column of ``move[b, q, r]``.
-    overrun_columns, duration_rows : ndarray of int (n, 2)
-        Column and arc of every slack, row and arc of every bound on the duration of a pull.
     column_slot, row_slot : ndarray of int (n_columns,), (n_rows,)
         Number of what a column or row stands for, whoever leads: along one path no two have the same, and programmes
         of different paths have most in common.
@@ -59,8 +57,6 @@ class CompiledRotation:
     move_square_columns: IntArray
     end_square_column: IntArray
     move_column: dict[tuple[int, int, int], int]
-    overrun_columns: IntArray
-    duration_rows: IntArray
     column_slot: IntArray
     row_slot: IntArray
 
@@ -74,7 +70,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
     balance_row = np.full((data.n_segments, data.n_riders), -1, dtype=np.int64)
-    move_columns, move_square_columns, overrun_columns, stay_square_columns = [], [], [], []
+    move_columns, move_square_columns, stay_square_columns = [], [], []
     end_square_column = np.full(n_lines, -1, dtype=np.int64)
     move_column: dict[tuple[int, int, int], int] = {}
     for column, (name, index) in enumerate(names):
@@ -88,8 +84,6 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
                 move_column[index] = column
             else:
                 move_square_columns.append((column, index[0]))
-        elif name in ("too_long_by", "too_short_by"):
-            overrun_columns.append((column, index))
         elif name == "stay_square":
             stay_square_columns.append((column, *index))
         elif name == "end_square":
@@ -99,12 +93,9 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
                 mix_column[index] = column
-    duration_rows = []
     for row, (name, index) in enumerate(rows):
         if name == "balance":
             balance_row[index] = row
-        elif name in ("too_long", "too_short"):
-            duration_rows.append((row, index))
     return CompiledRotation(
         data,
         model,
@@ -119,8 +110,6 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         np.array(move_square_columns, dtype=np.int64),
         end_square_column,
         move_column,
-        np.array(overrun_columns, dtype=np.int64).reshape(-1, 2),
-        np.array(duration_rows, dtype=np.int64).reshape(-1, 2),
         _slots(names, data),
         _slots(rows, data),
     )
@@ -132,7 +121,7 @@ def _slots(names: Named, data: RotationData) -> IntArray:
     slots = np.empty(len(names), dtype=np.int64)
     for position, (name, index) in enumerate(names):
         key: tuple[Any, ...]
-        if name in ("pull", "too_long", "too_short", "too_long_by", "too_short_by"):
+        if name == "pull":
             key = (name, data.arcs[index].first)
         elif name.startswith("move"):
             key = (name, index[0])
@@ -215,13 +204,7 @@ def restrict_to_window(compiled: CompiledRotation, path: PullPath, first: int, e
         move = compiled.move_column[int(b), int(lines[b - 1]), int(lines[b])]
         fixed[move] = 1.0
         keep[move] = bool(first <= b <= end and first < end)
-    possible = keep[compiled.pull_column]
-    possible[list(path)] = True
-    column, arc = compiled.overrun_columns.T
-    keep[column] = possible[arc]
-    row, arc = compiled.duration_rows.T
-    idle = row[~possible[arc]]
-    return restrict(compiled.model, keep, fixed, drop_rows=idle)
+    return restrict(compiled.model, keep, fixed)
 
 
 def best_path(data: RotationData, arc_cost: FloatArray, move_cost: FloatArray) -> PullPath | None:

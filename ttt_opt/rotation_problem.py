@@ -36,8 +36,10 @@ BoolArray = NDArray[np.bool_]
 
 WIDE_GRID = (0.55, 0.72, 0.84, 0.91, 0.96, 1.0, 1.05, 1.13)
 """Speeds of the grid over the reference speed, while little is known."""
-NARROW_GRID = (0.70, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
-"""The same once a plan is known."""
+NARROW_GRID = (0.75, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
+"""The same once a first plan is known."""
+FINE_GRID = (0.91, 0.94, 0.965, 0.985, 1.0, 1.015, 1.035, 1.06)
+"""The same for the final search: the closer the speeds, the sharper the bounds on the duration of pulls."""
 LOWEST_GRID_SPEED_MPS = 1.5
 MOST_OF_A_PULL = 0.8
 """Share of the longest pull for which bends may keep riders from changing."""

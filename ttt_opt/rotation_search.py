@@ -188,24 +188,15 @@ class ArcTable:
         total = np.concatenate([np.zeros((1, per_segment.shape[1])), np.cumsum(per_segment, axis=0)])
         return np.asarray(total[self.end, self.line] - total[self.first, self.line], dtype=np.float64)
 
-    def fits(self, mix: FloatArray) -> FloatArray:
-        """Which arcs keep the bounds on their duration at these speeds ``(n_arcs,)``."""
-        time = (mix * self.data.time_s).sum(axis=1)[:, None]
-        longest = self.sums(time * self.data.per_longest[:, self.leader])
-        shortest = self.sums(time * self.data.per_shortest[:, self.leader])
-        return np.asarray(
-            (longest <= 1.0) & ((shortest >= 1.0) | (self.end == self.data.n_segments))
-        )
-
     def priced(self, pace: Pace, price: FloatArray) -> ArcPrices:
-        """Cost of W' used by every arc at these speeds and prices; ``inf`` where it does not fit."""
+        """Cost of W' used by every arc at these speeds and prices."""
         data = self.data
         time = (pace.mix * data.time_s).sum(axis=1)
         above = np.maximum(0.0, work_without_changeovers(data, pace)) - data.cp_w * time[:, None, None]
         use = np.where(above > 0.0, above, above * data.recovery_share[:, None, :]) / JOULE_PER_UNIT
         arc = self.sums((use * price[:, None, :] * self.member).sum(axis=2))
         move = (data.changeover_j * price[:, None, :]).sum(axis=2) / JOULE_PER_UNIT + data.changeover_s[:, None]
-        return ArcPrices(np.where(self.fits(pace.mix), arc, INFINITY), move)
+        return ArcPrices(arc, move)
 
 
 def neighbours(data: RotationData, path: PullPath, index: dict[tuple[int, int, int], int]) -> Iterator[PullPath]:

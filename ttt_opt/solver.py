@@ -136,15 +136,14 @@ def compile_model(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
     return linear, columns, rows
 
 
-def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray, drop_rows: IntArray) -> Restriction:
-    """Fix the columns that are not kept at ``fixed``; drop the rows that become empty and ``drop_rows``."""
+def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray) -> Restriction:
+    """Fix the columns that are not kept at ``fixed``; drop the rows that become empty."""
     columns = np.flatnonzero(keep)
     fixed = np.where(keep, 0.0, fixed)
     activity = model.matrix @ fixed
     matrix = model.matrix[:, columns]
     used = np.zeros(matrix.shape[0], dtype=bool)
     used[matrix.indices] = True
-    used[drop_rows] = False
     rows = np.flatnonzero(used)
     return Restriction(
         model=LinearModel(
