@@ -112,8 +112,8 @@ def test_relaxation_is_a_bound_and_both_methods_find_it(seed: int) -> None:
 
 
 def test_relaxation_is_tight(solved: Solved) -> None:
-    """Within 1 % here, measured 0.35 %; the looser forms that the page rejects lose more (design figures)."""
-    assert solve(solved.matrix.model, relax=True).objective >= 0.99 * solved.optimum_s
+    """Within 0.2 % here, measured 0.07 %; with work and power summed over lines it would be 2.2 %."""
+    assert solve(solved.matrix.model, relax=True).objective >= 0.998 * solved.optimum_s
 
 
 def chains(data: RotationData) -> Iterator[PullPath]:

@@ -17,7 +17,14 @@ import pyomo.environ as pyo
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
-from ttt_models.rotation import OVERRUN_S, SPARE_S_PER_KJ, Line, RotationData, build_rotation, rotating_lines
+from ttt_models.rotation import (
+    DURATION_TOLERANCE_S,
+    SPARE_S_PER_KJ,
+    Line,
+    RotationData,
+    build_rotation,
+    rotating_lines,
+)
 from ttt_opt.solver import LinearModel, compile_model, solve
 
 FloatArray = NDArray[np.float64]
@@ -74,7 +81,8 @@ def make_rotation(
     grade: Sequence[float] | FloatArray | None = None,
     speed_mps: Sequence[float] | FloatArray = (10.0, 11.5, 13.0),
     kinetic: bool = True,
-    square_before: float = 0.4,
+    flying_start: bool = False,
+    bends: Sequence[int] = (),
     changeover_j: float = 150.0,
     swing_off_j: float = 400.0,
     changeover_s: float = 0.1,
@@ -83,43 +91,55 @@ def make_rotation(
     longest_s: float = 1e4,
     on_wheel_share: float = 5.0,
     surge_w: float = INFINITY,
+    drop_w: float = INFINITY,
     surge_mps: float = INFINITY,
-    drop_mps: float = INFINITY,
     no_change_at: Sequence[int] = (),
 ) -> TinyRotation:
     """A rotation problem; unless told otherwise riders are in the order of their indices and no limit binds.
 
     ``speed_mps`` is one grid for all segments ``(n_speeds,)`` or one per segment ``(n_segments, n_speeds)``.
+    From standstill the speed at the end of the first segment is that of the grid, the root mean square is
+    less by the square root of two and the mean is half of it; time and work of a ``flying_start`` are those
+    of the grid's speed. Changes of speed cost no work unless ``kinetic``. Limits of surges and drops hold
+    from the third segment on.
     """
     order = tuple(i for i in range(len(riders)) if i not in sitters) if order is None else order
     counting = len(riders) if counting is None else counting
     lines, successors = rotating_lines(order, sitters, counting)
     length = np.asarray(length_m, dtype=np.float64)
     slope = np.zeros(len(length)) if grade is None else np.asarray(grade, dtype=np.float64)
-    speed = np.array(np.broadcast_to(speed_mps, (len(length), np.shape(speed_mps)[-1])), dtype=np.float64)
-    time_s = length[:, None] / speed
+    ridden = np.array(np.broadcast_to(speed_mps, (len(length), np.shape(speed_mps)[-1])), dtype=np.float64)
+    speed = ridden.copy()
+    speed[0] /= np.sqrt(2.0)
+    time_s = length[:, None] / ridden
+    if not flying_start:
+        ridden = speed
+        time_s[0] *= 2.0
     n_segments, n_speeds = speed.shape
+    middle = (n_speeds - 1) // 2
     road_work = np.zeros((n_segments, len(lines), n_speeds, len(riders)))
     changeover = np.zeros((n_segments, len(lines), len(riders)))
     for q, line in enumerate(lines):
         for place, i in enumerate(line):
             for s, k in product(range(n_segments), range(n_speeds)):
-                power = road_power_w(riders[i], PLACE_SHARE[place], slope[s], speed[s, k])
-                road_work[s, q, k, i] = power * time_s[s, k]
+                power = road_power_w(riders[i], PLACE_SHARE[place], slope[s], ridden[s, k])
+                road_work[s, q, k, i] = power * length[s] / ridden[s, k]
             changeover[:, q, i] = changeover_j + (swing_off_j if place == 0 else 0.0)
     average = TinyRider(
         mass_kg=float(np.mean([rider.mass_kg for rider in riders])),
         cda_m2=float(np.mean([rider.cda_m2 for rider in riders])),
     )
-    front = [[road_power_w(average, 1.0, slope[s], v) for v in speed[s]] for s in range(n_segments)]
-    held = [front[0]] + [
-        [max(road_power_w(average, 1.0, slope[place], v) for place in (s - 1, s)) for v in speed[s - 1]]
-        for s in range(1, n_segments)
-    ]
+    front = np.array(
+        [[road_power_w(average, 1.0, slope[s], v) for v in grid] for s, grid in enumerate(ridden)]
+    )
+    harder = np.zeros((n_segments, n_speeds))
+    for s, k in product(range(1, n_segments), range(n_speeds)):
+        before, after = (road_power_w(average, 1.0, slope[place], speed[s - 1, k]) for place in (s - 1, s))
+        harder[s, k] = after - before
     mass = np.array([rider.mass_kg for rider in riders])
     cp = np.array([rider.cp_w for rider in riders])
     limits = np.full((3, n_segments), INFINITY)
-    limits[:, 1:] = np.array([surge_w, surge_mps, drop_mps])[:, None]
+    limits[:, 2:] = np.array([surge_w, drop_w, surge_mps])[:, None]
     data = RotationData(
         lines=lines,
         start_lines=tuple(range(len(order))) if start_lines is None else start_lines,
@@ -139,12 +159,15 @@ def make_rotation(
         per_longest=np.full((n_segments, len(riders)), 1.0 / longest_s),
         per_shortest=np.full((n_segments, len(riders)), 1.0 / shortest_s),
         on_wheel_applies=np.arange(n_segments) > 0,
-        square_before=np.full(n_segments, square_before),
-        front_w=np.array(front),
-        held_w=np.array(held),
+        bend=np.isin(np.arange(n_segments), bends),
+        average_work_j=front * length[:, None] / ridden,
+        average_kinetic_j_per_v2=0.5 * average.mass_kg / EFFICIENCY if kinetic else 0.0,
+        reference_s=time_s[:, middle],
+        asked_w=np.maximum(harder, 0.0),
+        given_w=np.maximum(-harder, 0.0),
         surge_w=limits[0],
-        surge_mps=limits[1],
-        drop_mps=limits[2],
+        drop_w=limits[1],
+        surge_mps=limits[2],
         change_allowed=~np.isin(np.arange(n_segments), no_change_at),
     )
     return TinyRotation(data, sitters, counting)
@@ -170,7 +193,9 @@ def random_rotation(seed: int) -> TinyRotation:
     grade = draw.uniform(-0.03, 0.03, n_segments)
     reference = 11.5 - 90.0 * grade * np.where(grade > 0.0, 1.0, 0.5)
     steps = np.array([0.72, 1.15]) if n_speeds == 2 else np.array([0.72, 0.96, 1.2])
-    shortest, longest = [(1.0, 1e4), (1.0, 45.0), (22.0, 1e4), (20.0, 50.0)][int(draw.integers(4))]
+    bends = [s for s in range(1, n_segments) if draw.random() < 0.25]
+    reference[bends] *= 0.75
+    shortest, longest = [(1.0, 1e4), (1.0, 60.0), (22.0, 1e4), (20.0, 70.0)][int(draw.integers(4))]
     tiny = make_rotation(
         riders,
         draw.uniform(120.0, 260.0, n_segments),
@@ -187,14 +212,15 @@ def random_rotation(seed: int) -> TinyRotation:
         shortest_s=shortest,
         longest_s=longest,
         on_wheel_share=float(draw.uniform(0.85, 1.3)),
-        surge_w=float(draw.choice([60.0, 150.0, INFINITY])),
+        bends=bends,
+        surge_w=float(draw.choice([60.0, 250.0, INFINITY])),
+        drop_w=float(draw.choice([60.0, 250.0, INFINITY])),
         surge_mps=float(draw.choice([1.0, 2.5, INFINITY])),
-        drop_mps=float(draw.choice([1.0, 2.5, INFINITY])),
         no_change_at=[s for s in range(1, n_segments) if draw.random() < 0.15],
     )
     data = tiny.data
     return tiny.changed(
-        square_before=draw.choice([0.0, 0.3, 0.7, 1.0], n_segments),
+        reference_s=data.reference_s * draw.uniform(0.8, 1.2, n_segments),
         changeover_j=data.changeover_j * draw.uniform(0.2, 2.0, n_segments)[:, None, None],
         changeover_s=data.changeover_s * draw.uniform(0.2, 2.0, n_segments),
         per_longest=data.per_longest * draw.uniform(0.7, 1.2, data.per_longest.shape),
@@ -238,26 +264,39 @@ TinyPlan = tuple[TinyPull, ...]
 
 
 def next_lines(tiny: TinyRotation, line: Line) -> set[Line]:
-    """Lines that may follow: the leader takes the last wheel before those who sit on, or leaves for good."""
+    """Lines that may follow: the leader takes the last wheel before those who sit on, or leaves for good.
+
+    None follows where nobody can relieve the leader.
+    """
     leader, rest = line[0], line[1:]
     pulling = [i for i in rest if i not in tiny.sitters]
     sitting = [i for i in rest if i in tiny.sitters]
+    if not pulling:
+        return set()
     following = {(*pulling, leader, *sitting)}
-    if len(rest) >= tiny.counting and pulling:
+    if len(rest) >= tiny.counting:
         following.add(rest)
     return following
 
 
 def pull_exists(tiny: TinyRotation, pull: TinyPull) -> bool:
-    """Whether some speeds of the grid keep the bounds on its duration; the road may end any pull."""
+    """Whether a pull keeps the bounds on its duration at the reference speeds; the road may end any pull.
+
+    Each second counts as its share of what the leader's bound allows where it is ridden; the tolerance counts
+    where the pull begins.
+    """
     data, leader = tiny.data, pull.line[0]
-    covered = range(pull.first, pull.end)
-    if pull.end < data.n_segments and not data.change_allowed[pull.end]:
+    at_finish = pull.end == data.n_segments
+    if not next_lines(tiny, pull.line):
+        return at_finish
+    if not (at_finish or data.change_allowed[pull.end]):
         return False
-    if sum(min(data.time_s[s]) * data.per_longest[s, leader] for s in covered) > 1.0:
-        return False
-    slowest = sum(max(data.time_s[s]) * data.per_shortest[s, leader] for s in covered)
-    return bool(slowest >= 1.0 or pull.end == data.n_segments)
+    longest_s, shortest_s = 1.0 / data.per_longest[:, leader], 1.0 / data.per_shortest[:, leader]
+    of_longest = sum(data.reference_s[s] / longest_s[s] for s in range(pull.first, pull.end))
+    of_shortest = sum(data.reference_s[s] / shortest_s[s] for s in range(pull.first, pull.end))
+    too_long = (of_longest - 1.0) * longest_s[pull.first] > DURATION_TOLERANCE_S
+    too_short = (1.0 - of_shortest) * shortest_s[pull.first] > DURATION_TOLERANCE_S
+    return not too_long and (at_finish or not too_short)
 
 
 def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
@@ -279,38 +318,69 @@ def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
         yield from from_here(tiny.data.lines[q], 0)
 
 
+def boundary_squares(data: RotationData, square: Sequence[Any]) -> tuple[list[Any], list[Any]]:
+    """Square of the speed at the start and end of every segment, from its mean there: numbers, or rows.
+
+    It is linear along a segment, so that the mean is that of the two ends; a bend is ridden at one speed. The
+    line starts from standstill, and what it comes to a bend with is braked off. So the means settle the rest.
+    """
+    at_start, at_end = [], []
+    arriving = 0.0 * square[0]
+    for s in range(data.n_segments):
+        at_start.append(arriving)
+        arriving = square[s] if data.bend[s] else 2.0 * square[s] - arriving
+        at_end.append(arriving)
+    return at_start, at_end
+
+
+def square_limits(
+    data: RotationData, square: Sequence[Any], at_start: Sequence[Any], at_end: Sequence[Any]
+) -> list[tuple[Any, float]]:
+    """What keeps the speeds at the boundaries possible, each with what it may be at most.
+
+    Nobody rides backwards or speeds up into a bend; on the way no boundary is faster than both grids there.
+    """
+    fastest = data.speed_mps.max(axis=1) ** 2
+    limits = [(-end, 0.0) for end in at_end]
+    limits += [(at_start[s], float(max(fastest[s - 1], fastest[s]))) for s in range(1, data.n_segments)]
+    limits += [(square[s] - at_start[s], 0.0) for s in np.flatnonzero(data.bend)]
+    return limits
+
+
 def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> float:
     """What a plan at one speed per segment is worth (s).
 
-    The finish time, plus the price of missed pull durations, less the worth of W' left at the finish
-    or where a rider leaves;
-    ``inf`` where a rider runs out of W' above the reserve or a limit is broken.
+    The finish time, less the worth of W' left at the finish or where a rider leaves; ``inf`` where a rider
+    runs out of W' above the reserve, a limit is broken or the speeds do not fit together.
     """
     data = tiny.data
     spare = {i: data.w_prime_j[i] - data.reserve_j[i] for i in plan[0].line}
-    clock, price, line_before = 0.0, 0.0, plan[0].line
+    clock, line_before = 0.0, plan[0].line
     square = [data.speed_mps[s, k] ** 2 for s, k in enumerate(steps)]
-    at_boundary = [0.0] + [
-        data.square_before[s] * square[s - 1] + (1.0 - data.square_before[s]) * square[s]
-        for s in range(1, data.n_segments)
+    at_start, at_end = boundary_squares(data, square)
+    if any(value > limit + 1e-7 for value, limit in square_limits(data, square, at_start, at_end)):
+        return INFINITY
+    rise = np.where(data.bend, 0.0, np.subtract(at_end, at_start))
+    front_w = [
+        (data.average_work_j[s, k] + data.average_kinetic_j_per_v2 * rise[s]) / data.reference_s[s]
+        for s, k in enumerate(steps)
     ]
-    at_boundary.append(square[-1])
     for pull in plan:
         q, leader = data.lines.index(pull.line), pull.line[0]
-        of_longest, of_shortest = 0.0, 0.0
         for s in range(pull.first, pull.end):
             k, before = steps[s], steps[s - 1]
             if s > 0:
                 faster = data.speed_mps[s, k] - data.speed_mps[s - 1, before]
-                harder = data.front_w[s, k] - data.held_w[s, before]
-                if harder > data.surge_w[s] or faster > data.surge_mps[s] or -faster > data.drop_mps[s]:
+                harder = front_w[s] - front_w[s - 1] - data.asked_w[s, before]
+                easier = front_w[s - 1] - front_w[s] - data.given_w[s, before]
+                if harder > data.surge_w[s] or easier > data.drop_w[s] or faster > data.surge_mps[s]:
                     return INFINITY
             changing = s == pull.first and s > 0
             duration = data.time_s[s, k] + (data.changeover_s[s] if changing else 0.0)
             for i in pull.line:
                 swing = data.changeover_j[s, data.lines.index(line_before), i] if changing else 0.0
-                rise = data.kinetic_j_per_v2[i] * (at_boundary[s + 1] - at_boundary[s])
-                work = max(0.0, data.road_work_j[s, q, k, i] + rise + swing)
+                kinetic = data.kinetic_j_per_v2[i] * rise[s]
+                work = max(0.0, data.road_work_j[s, q, k, i] + kinetic + swing)
                 if work > data.peak_w[i] * duration:
                     return INFINITY
                 wheel_limit = data.on_wheel_w[i] * duration + swing
@@ -323,14 +393,9 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
                 if spare[i] < 0.0:
                     return INFINITY
             clock += duration
-            of_longest += data.time_s[s, k] * data.per_longest[s, leader]
-            of_shortest += data.time_s[s, k] * data.per_shortest[s, leader]
         line_before = pull.line
-        price += OVERRUN_S * max(0.0, of_longest - 1.0)
-        if pull.end < data.n_segments:
-            price += OVERRUN_S * max(0.0, 1.0 - of_shortest)
     worth = SPARE_S_PER_KJ * sum(spare.values()) / 1000.0
-    return float(clock + price - worth)
+    return float(clock - worth)
 
 
 def best_ridden(tiny: TinyRotation) -> tuple[float, TinyPlan | None]:
@@ -352,12 +417,12 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
     """Quickest time of a plan whose segments may mix speeds (s): one small linear programme of its own.
 
     Its variables are, in this order: shares of speeds per segment; per segment and rider in the line: work,
-    W' spent (or, below zero, won) and W' left; then the overrun of each pull.
+    W' spent (or, below zero, won) and W' left.
     """
     data = tiny.data
     n_segments, n_speeds, n_riders = data.n_segments, data.n_speeds, data.n_riders
     n_mix, n_block = n_segments * n_speeds, n_segments * n_riders
-    n_columns = n_mix + 3 * n_block + len(plan)
+    n_columns = n_mix + 3 * n_block
     line_of = [pull.line for pull in plan for _ in range(pull.first, pull.end)]
     starts = {pull.first for pull in plan if pull.first > 0}
 
@@ -371,17 +436,14 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
         row[n_mix + block * n_block + s * n_riders + i] = 1.0
         return row
 
-    def square_at(boundary: int) -> FloatArray:
-        if boundary == 0:
-            return np.zeros(n_columns)
-        before = mix(boundary - 1, data.speed_mps[boundary - 1] ** 2)
-        if boundary == n_segments:
-            return before
-        weight = data.square_before[boundary]
-        after = mix(boundary, data.speed_mps[boundary] ** 2)
-        return np.asarray(weight * before + (1.0 - weight) * after)
-
-    at_most: list[tuple[FloatArray, float]] = []
+    square = [mix(s, data.speed_mps[s] ** 2) for s in range(n_segments)]
+    at_start, at_end = boundary_squares(data, square)
+    rise = [0.0 * square[s] if data.bend[s] else at_end[s] - at_start[s] for s in range(n_segments)]
+    front_w = [
+        (mix(s, data.average_work_j[s]) + data.average_kinetic_j_per_v2 * rise[s]) / data.reference_s[s]
+        for s in range(n_segments)
+    ]
+    at_most: list[tuple[FloatArray, float]] = square_limits(data, square, at_start, at_end)
     for s in range(n_segments):
         line = line_of[s]
         q = data.lines.index(line)
@@ -390,8 +452,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
         for i in line:
             work, spent, left = (unit(block, s, i) for block in range(3))
             swing = data.changeover_j[s, data.lines.index(line_of[s - 1]), i] if s in starts else 0.0
-            rise = square_at(s + 1) - square_at(s)
-            needed = mix(s, data.road_work_j[s, q, :, i]) + data.kinetic_j_per_v2[i] * rise
+            needed = mix(s, data.road_work_j[s, q, :, i]) + data.kinetic_j_per_v2[i] * rise[s]
             at_most.append((needed - work, -swing))
             at_most.append((work - data.peak_w[i] * duration, data.peak_w[i] * lost))
             if i != line[0] and data.on_wheel_applies[s]:
@@ -406,24 +467,16 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             else:
                 at_most.append((left + spent - unit(2, s - 1, i), 0.0))
         if s > 0:
-            for limit, now, held in (
-                (data.surge_w[s], data.front_w[s], data.held_w[s]),
-                (data.surge_mps[s], data.speed_mps[s], data.speed_mps[s - 1]),
-                (data.drop_mps[s], -data.speed_mps[s], -data.speed_mps[s - 1]),
+            harder = front_w[s] - front_w[s - 1]
+            faster = mix(s, data.speed_mps[s]) - mix(s - 1, data.speed_mps[s - 1])
+            for limit, change in (
+                (data.surge_w[s], harder - mix(s - 1, data.asked_w[s])),
+                (data.drop_w[s], -harder - mix(s - 1, data.given_w[s])),
+                (data.surge_mps[s], faster),
             ):
                 if np.isfinite(limit):
-                    at_most.append((mix(s, now) - mix(s - 1, held), limit))
+                    at_most.append((change, limit))
     cost = np.zeros(n_columns)
-    for number, pull in enumerate(plan):
-        overrun = np.zeros(n_columns)
-        overrun[n_mix + 3 * n_block + number] = 1.0
-        cost += OVERRUN_S * overrun
-        covered, leader = range(pull.first, pull.end), pull.line[0]
-        longest = sum(mix(s, data.time_s[s] * data.per_longest[s, leader]) for s in covered)
-        at_most.append((longest - overrun, 1.0))
-        if pull.end < n_segments:
-            shortest = sum(mix(s, data.time_s[s] * data.per_shortest[s, leader]) for s in covered)
-            at_most.append((-shortest - overrun, -1.0))
     for s in range(n_segments):
         cost += mix(s, data.time_s[s])
     for i in plan[0].line:
@@ -436,7 +489,6 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
         + [(0.0, None)] * n_block
         + [(None, None)] * n_block
         + [(0.0, high) for high in most]
-        + [(0.0, None)] * len(plan)
     )
     scale = np.array([max(1.0, np.abs(row).max()) for row, _ in at_most])
     answer = linprog(

@@ -168,7 +168,7 @@ def make_plan(
 def schedule_at(
     boundary_m: FloatArray, speed_mps: FloatArray, power_w: FloatArray, pulls: tuple[ScheduledPull, ...]
 ) -> Schedule:
-    """A schedule without time lost that leaves segments at their mean speed, at which a ride does not look."""
+    """Without time lost; it leaves segments at their mean speed, which a ride does not look at."""
     return Schedule(boundary_m, speed_mps, speed_mps, power_w, np.zeros_like(speed_mps), pulls)
 
 
