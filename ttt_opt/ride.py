@@ -72,7 +72,7 @@ BoolArray = NDArray[np.bool_]
 TIME_STEP_S = 0.5
 #: Change of the leader's power per second that the line is behind the schedule's clock, as a share of his
 #: power.
-CLOCK_GAIN_PER_S = 0.001
+CLOCK_GAIN_PER_S = 0.0005
 #: Largest such change.
 LARGEST_CLOCK_CORRECTION = 0.08
 #: Largest acceleration of the leader: tyres, gears and balance limit the force at low speed (common practice,

@@ -54,11 +54,10 @@ MOST_ORDERS = 24
 CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 4
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
-MOST_PASSES = 2
 SETTLED_J = 200.0
 """W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
-SHORTFALL_ALLOWED_J = 300.0
-"""W' of the final plan may fall below the reserve by this (J)."""
+SHORTFALL_ALLOWED_J = 50.0
+"""W' of the settled plan may fall below the reserve by this (J)."""
 POLL_S = 0.2
 LEAST_RECOVERY_SHARE = 0.01
 FIRST_PRICE_S_PER_KJ = 0.5
@@ -140,6 +139,8 @@ class Assumptions:
     recovery_share : ndarray (n_segments, n_riders)
     sustainable_share : float
         Share of critical power.
+    extra_reserve_j : ndarray (n_riders,)
+        W' kept beyond the reserve, because recovery turns out slower than the constants say (J).
     """
 
     centre_mps: FloatArray
@@ -147,6 +148,7 @@ class Assumptions:
     steps: tuple[float, ...]
     recovery_share: FloatArray
     sustainable_share: float
+    extra_reserve_j: FloatArray
 
 
 @dataclass
@@ -225,14 +227,11 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
         orders = orders[:1]
     with _interrupts(clock):
         assumptions, best = _calibrate(road, race, orders[0], clock, tell)
-        for _ in range(MOST_PASSES):
-            results = _search_orders(road, race, orders, assumptions, best, clock, tell)
-            best = _best_order(road, race, results, assumptions, best, clock)
-            bound = min(result.bound_s for result in results)
-            best = _improve(best, bound, clock, tell)
-            assumptions, best = _settle(road, race, best, assumptions, clock)
-            if clock.stop() or _shortfall_j(race, best) <= SHORTFALL_ALLOWED_J:
-                break
+        results = _search_orders(road, race, orders, assumptions, best, clock, tell)
+        best = _best_order(road, race, results, assumptions, best, clock)
+        bound = min(result.bound_s for result in results)
+        best = _improve(best, bound, clock, tell)
+        best = _settle(road, race, best, assumptions, clock)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
@@ -277,6 +276,7 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
             exit_mps=assumptions.exit_mps,
             recovery_share=assumptions.recovery_share,
             sustainable_share=assumptions.sustainable_share,
+            extra_reserve_j=assumptions.extra_reserve_j,
         )
     )
 
@@ -305,6 +305,7 @@ def _calibrate(
         steps=WIDE_GRID,
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
         sustainable_share=first_share,
+        extra_reserve_j=np.zeros(n_riders),
     )
     mix = np.zeros((road.n_segments, len(WIDE_GRID)))
     mix[:, WIDE_GRID.index(1.0)] = 1.0
@@ -343,6 +344,7 @@ def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
         steps=NARROW_GRID,
         recovery_share=np.clip(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE, 1.0),
         sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,
+        extra_reserve_j=np.zeros(data.n_riders),
     )
 
 
@@ -358,10 +360,10 @@ def _drift_j(race: Race, order: _Order) -> float:
     return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
 
 
-def _shortfall_j(race: Race, order: _Order) -> float:
-    """How far W' falls below the reserve with the recovery that the plan really has (J)."""
-    data = order.compiled.data
-    return float(np.nanmax(data.reserve_j - true_w_prime_along(race, data, order.best)))
+def _shortfall_j(race: Race, order: _Order) -> FloatArray:
+    """How far each rider's W' falls below the race's reserve with the recovery that the plan really has (J)."""
+    lowest = np.nanmin(true_w_prime_along(race, order.compiled.data, order.best), axis=0)
+    return np.asarray(race.limits.w_prime_reserve_j - lowest, dtype=np.float64)
 
 
 def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
@@ -483,14 +485,16 @@ def _improve(order: _Order, bound: float, clock: _Clock, tell: Progress) -> _Ord
     return replace(order, best=best)
 
 
-def _settle(
-    road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock
-) -> tuple[Assumptions, _Order]:
-    """Repeat speeds and constants for one path until they agree."""
+def _settle(road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock) -> _Order:
+    """Repeat speeds and constants for one path until they agree and every rider really keeps his reserve."""
     arcs = order.compiled.data.arcs
     pulls = [(arcs[a].first, arcs[a].end, arcs[a].line) for a in order.best.path]
     for _ in range(SETTLING_ROUNDS):
-        new = _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best))
+        missing = np.maximum(_shortfall_j(race, order), 0.0)
+        new = replace(
+            _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best)),
+            extra_reserve_j=assumptions.extra_reserve_j + missing,
+        )
         compiled = _timed_compile(road, race, order.order, new, clock)
         index = {(arc.first, arc.end, arc.line): a for a, arc in enumerate(compiled.data.arcs)}
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled)
@@ -508,9 +512,9 @@ def _settle(
         assumptions, order = new, replace(
             order, compiled=compiled, table=table, valuer=valuer, best=plan
         )
-        if _drift_j(race, order) <= SETTLED_J:
+        if _drift_j(race, order) <= SETTLED_J and float(_shortfall_j(race, order).max()) <= SHORTFALL_ALLOWED_J:
             break
-    return assumptions, order
+    return order
 
 
 def _why_infeasible(race: Race) -> str:

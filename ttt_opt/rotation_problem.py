@@ -166,6 +166,7 @@ def rotation_data(
     exit_mps: FloatArray,
     recovery_share: FloatArray,
     sustainable_share: float,
+    extra_reserve_j: FloatArray,
 ) -> RotationData:
     """Constants of the rotation model for one cyclic order of the riders who pull.
 
@@ -185,6 +186,8 @@ def rotation_data(
         Share of the power below critical power that refills W'.
     sustainable_share : float
         Share of critical power that counts as sustainable.
+    extra_reserve_j : ndarray (n_riders,)
+        W' kept beyond the race's reserve (J).
     """
     riders = race.team.riders
     segments = road.segments
@@ -222,7 +225,7 @@ def rotation_data(
         peak_w=np.array([rider.peak_w for rider in riders]),
         on_wheel_w=race.limits.on_wheel_share_of_cp * np.array([rider.cp_w for rider in riders]),
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
-        reserve_j=np.full(len(riders), race.limits.w_prime_reserve_j),
+        reserve_j=race.limits.w_prime_reserve_j + extra_reserve_j,
         recovery_share=recovery_share,
         per_longest=1.0 / longest_s,
         per_shortest=1.0 / shortest_s,
