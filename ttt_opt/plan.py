@@ -123,14 +123,14 @@ class Plan:
         return self.optimum.finish_time_s
 
 
-def make_plan(race: Race, settings: Settings = Settings(), progress: Progress | None = None) -> Plan:
+def make_plan(race: Race, settings: Settings | None = None, progress: Progress | None = None) -> Plan:
     """Read the course, cut it, search the best rotation, ride it, and describe the result.
 
     Parameters
     ----------
     race : Race
     settings : Settings
-        Time limit, gap and seed.
+        Time limit, gap and seed; by default those of the class.
     progress : callable, optional
         See :data:`ttt_opt.rotation_optimum.Progress`.
 
@@ -143,7 +143,7 @@ def make_plan(race: Race, settings: Settings = Settings(), progress: Progress | 
     """
     course = read_course(race.course_file, flat=race.flat)
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
-    optimum = optimise(road, race, settings, progress)
+    optimum = optimise(road, race, settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
 
 
@@ -182,7 +182,7 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
         power = float(schedule.front_power_w[covered] @ duration[covered]) / seconds
         start_m, end_m = float(schedule.boundary_m[pull.first_segment]), float(schedule.boundary_m[pull.end_segment])
         terrains = road.segments.terrain[covered]
-        longest = max(set(terrains), key=lambda name: float(duration[covered] @ np.array([t == name for t in terrains])))
+        seconds_on = {name: float(duration[covered] @ np.array([t == name for t in terrains])) for name in terrains}
         last = number == len(schedule.pulls) - 1
         pulls.append(
             Pull(
@@ -195,7 +195,7 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
                 front_power_w_per_kg=power / rider.mass_kg,
                 front_power_share_of_cp=power / rider.cp_w,
                 speed_kmh=3.6 * (end_m - start_m) / seconds,
-                terrain=longest,
+                terrain=max(seconds_on, key=lambda name: seconds_on[name]),
                 swing_off="finish" if last else _swing_off(pull, float(road.crosswind_mps[pull.end_segment - 1])),
             )
         )

@@ -189,8 +189,8 @@ class OrderResult:
     path : tuple of int
         The best path found by following prices; empty without one.
     time_s, bound_s : float
-        Its time (``inf`` without one) and the bound of the relaxation (``-inf`` without one, ``inf`` where the order has
-        no plan) (s).
+        Its time (``inf`` without one) and the bound of the relaxation (``-inf`` without one, ``inf`` where the order
+        has no plan) (s).
     build_seconds : float
     """
 
@@ -550,7 +550,7 @@ def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
 
 def w_prime_along(data: RotationData, plan: ValuedPath) -> FloatArray:
     """W' at the boundaries ``(n_segments + 1, n_riders)`` (J) with the model's recovery, nan once a rider has left."""
-    above, duration = _above_cp(data, plan)
+    above, _ = _above_cp(data, plan)
     use = np.where(above > 0.0, above, above * data.recovery_share)
     left = np.empty((data.n_segments + 1, data.n_riders))
     left[0] = data.w_prime_j

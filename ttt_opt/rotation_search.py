@@ -136,7 +136,7 @@ def steady_pace(data: RotationData, mix: FloatArray) -> Pace:
 
 
 def work_without_changeovers(data: RotationData, pace: Pace) -> FloatArray:
-    """Crank work of every rider in every line (J), ``(n_segments, n_lines, n_riders)``; below zero where riders brake."""
+    """Crank work of every rider in every line (J), ``(n_segments, n_lines, n_riders)``; below zero: braking."""
     rise = np.where(data.bend, 0.0, np.diff(pace.square_at_end, prepend=0.0))
     road = np.einsum("sk,sqki->sqi", pace.mix, data.road_work_j)
     return np.asarray(road + data.kinetic_j_per_v2 * rise[:, None, None], dtype=np.float64)
@@ -228,8 +228,8 @@ def follow_prices(
 ) -> ValuedPath | None:
     """Alternate between the cheapest chain of pulls at given speeds and prices, and the best speeds and prices for it.
 
-    Where every leader may ride his own speed, W' that one rider has left and another lacks costs what its price says, so
-    that the cheapest chain at the right prices is close to the best one; averaging the prices finds them.
+    Where every leader may ride his own speed, W' that one rider has left and another lacks costs what its price says,
+    so that the cheapest chain at the right prices is close to the best one; averaging the prices finds them.
 
     Parameters
     ----------

@@ -100,7 +100,7 @@ class Outcome:
 
 def solver_version() -> str:
     """Name and version of the solver."""
-    return f"HiGHS {highspy.Highs().version()}"
+    return f"HiGHS {_silent_solver().version()}"
 
 
 Named = list[tuple[str, Any]]
@@ -223,8 +223,7 @@ def solve(
         The solver failed for another reason than infeasibility or a limit.
     """
     began = time.perf_counter()
-    highs = highspy.Highs()
-    highs.setOptionValue("output_flag", False)
+    highs = _silent_solver()
     highs.setOptionValue("threads", 1)
     highs.setOptionValue("random_seed", seed)
     highs.setOptionValue("mip_rel_gap", gap)
@@ -293,6 +292,12 @@ def solve(
     return Outcome(
         _REASONS[status], values, objective, bound, duals, new_basis, time.perf_counter() - began
     )
+
+
+def _silent_solver() -> Any:
+    highs = highspy.Highs()  # type: ignore[no-untyped-call]  # highspy types no constructor
+    highs.setOptionValue("output_flag", False)
+    return highs
 
 
 def _lp(model: LinearModel, is_mip: bool) -> highspy.HighsLp:
