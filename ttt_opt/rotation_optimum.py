@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 from types import FrameType
 
 import numpy as np
-from ttt_models.rotation import RotationData
 
+from ttt_models.rotation import RotationData
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
 from ttt_opt.physiology import recovery_share, sustainable_share, w_prime_balance
 from ttt_opt.race import Race

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from ttt_models.rotation import RotationData, build_rotation
 
+from ttt_models.rotation import RotationData, build_rotation
 from ttt_opt.solver import FloatArray, IntArray, LinearModel, Named, Restriction, compile_model, restrict
 
 PullPath = tuple[int, ...]

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from ttt_models.rotation import Line, RotationData, rotating_lines
 
+from ttt_models.rotation import Line, RotationData, rotating_lines
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
 from ttt_opt.course import Course
 from ttt_opt.drafting import draft_shares, sheltered_share

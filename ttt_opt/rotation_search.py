@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-from ttt_models.rotation import JOULE_PER_UNIT, RotationData
 
+from ttt_models.rotation import JOULE_PER_UNIT, RotationData
 from ttt_opt.rotation_paths import (
     CompiledRotation,
     PullPath,
