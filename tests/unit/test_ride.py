@@ -182,18 +182,23 @@ def test_standing_start_is_limited_by_force_at_first() -> None:
 
 
 def test_leader_holds_the_schedules_power_within_the_clock_correction() -> None:
-    team = make_team()
-    schedule = steady_schedule(6_000.0, 330.0, 13.5, (0, 1, 2, 3))  # a clock that 330 W cannot keep
-    ridden = ride(make_course(6_000.0), team, make_race(team), schedule)
-    behind_s = ridden.finish_time_s - schedule.finish_time_s
-    assert 0.01 < CLOCK_GAIN_PER_S * behind_s < LARGEST_CLOCK_CORRECTION
-    assert ridden.power_w[-1, 0] == pytest.approx(330.0 * (1.0 + CLOCK_GAIN_PER_S * behind_s), rel=1e-3)
-    late = replace(schedule, speed_mps=np.full_like(schedule.speed_mps, 17.0))
-    ridden = ride(make_course(6_000.0), team, make_race(team), late)
-    assert ridden.power_w[-1, 0] == pytest.approx(330.0 * (1.0 + LARGEST_CLOCK_CORRECTION), rel=1e-3)
-    early = replace(schedule, speed_mps=np.full_like(schedule.speed_mps, 9.0))
-    ridden = ride(make_course(6_000.0), team, make_race(team), early)
-    assert ridden.power_w[-1, 0] == pytest.approx(330.0 * (1.0 - LARGEST_CLOCK_CORRECTION), rel=1e-3)
+    team, length_m = make_team(), 20_000.0
+
+    def ridden_behind(clock_s: float) -> tuple[float, float]:
+        """How far behind a clock of so many seconds the line finishes (s), and the leader's power there (W)."""
+        schedule = steady_schedule(length_m, 330.0, length_m / clock_s, (0, 1, 2, 3))
+        ridden = ride(make_course(length_m), team, make_race(team), schedule)
+        return ridden.finish_time_s - schedule.finish_time_s, float(ridden.power_w[-1, 0])
+
+    unhurried_s = 1600.0 + ridden_behind(1600.0)[0]
+    far_s = LARGEST_CLOCK_CORRECTION / CLOCK_GAIN_PER_S
+    behind_s, power_w = ridden_behind(unhurried_s - 0.7 * far_s)
+    assert 0.2 * far_s < behind_s < 0.8 * far_s
+    assert power_w == pytest.approx(330.0 * (1.0 + CLOCK_GAIN_PER_S * behind_s), rel=1e-3)
+    for clock_s, sign in ((unhurried_s - 2.0 * far_s, 1.0), (unhurried_s + 2.0 * far_s, -1.0)):
+        behind_s, power_w = ridden_behind(clock_s)
+        assert sign * behind_s > far_s
+        assert power_w == pytest.approx(330.0 * (1.0 + sign * LARGEST_CLOCK_CORRECTION), rel=1e-3)
 
 
 def test_leader_never_exceeds_his_peak_power() -> None:
