@@ -182,6 +182,18 @@ def test_rider_whom_nobody_can_relieve_pulls_to_the_finish_however_long_that_is(
     assert sum(tiny.data.time_s[1:].min(axis=1)) > 25.0
 
 
+def test_kept_pulls_are_possible_whatever_their_duration() -> None:
+    tiny = four_segments(longest_s=25.0)
+    too_long = ((0, 3, 0), (3, 4, 1))
+    kept = tiny.changed(kept_pulls=too_long, start_lines=(0,))
+    assert len(kept.data.arcs) == len(tiny.data.arcs) + 1  # the second exists anyway
+    plan = (TinyPull((0, 1, 2), 0, 3), TinyPull((1, 2, 0), 3, 4))
+    assert plan in all_plans(kept)
+    assert plan not in all_plans(tiny)
+    mixed, _ = assert_oracle_agrees(kept)
+    assert mixed < optimum_s(tiny) - 0.1
+
+
 def test_one_rider_who_pulls_for_all_makes_one_pull() -> None:
     tiny = four_segments(sitters=(1, 2), longest_s=20.0, changeover_s=5.0)
     assert [(arc.first, arc.end) for arc in tiny.data.arcs if arc.first == 0] == [(0, 4)]

@@ -57,7 +57,7 @@ class TinyRotation:
     sitters: tuple[int, ...]
     counting: int
 
-    def changed(self, **changes: NDArray[Any] | tuple[int, ...]) -> TinyRotation:
+    def changed(self, **changes: NDArray[Any] | tuple[Any, ...]) -> TinyRotation:
         """The same problem with other numbers."""
         return replace(self, data=replace(self.data, **changes))
 
@@ -160,7 +160,7 @@ def make_rotation(
         per_shortest=np.full((n_segments, len(riders)), 1.0 / shortest_s),
         on_wheel_applies=np.arange(n_segments) > 0,
         bend=np.isin(np.arange(n_segments), bends),
-        average_work_j=front * length[:, None] / ridden,
+        average_load_w=front,
         average_kinetic_j_per_v2=0.5 * average.mass_kg / EFFICIENCY if kinetic else 0.0,
         reference_s=time_s[:, middle],
         asked_w=np.maximum(harder, 0.0),
@@ -280,12 +280,14 @@ def next_lines(tiny: TinyRotation, line: Line) -> set[Line]:
 
 
 def pull_exists(tiny: TinyRotation, pull: TinyPull) -> bool:
-    """Whether a pull keeps the bounds on its duration at the reference speeds; the road may end any pull.
+    """Whether a pull is kept or keeps the bounds on its duration at the reference speeds; the road may end any.
 
     Each second counts as its share of what the leader's bound allows where it is ridden; the tolerance counts
     where the pull begins.
     """
     data, leader = tiny.data, pull.line[0]
+    if (pull.first, pull.end, data.lines.index(pull.line)) in data.kept_pulls:
+        return True
     at_finish = pull.end == data.n_segments
     if not next_lines(tiny, pull.line):
         return at_finish
@@ -362,7 +364,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
         return INFINITY
     rise = np.where(data.bend, 0.0, np.subtract(at_end, at_start))
     front_w = [
-        (data.average_work_j[s, k] + data.average_kinetic_j_per_v2 * rise[s]) / data.reference_s[s]
+        data.average_load_w[s, k] + data.average_kinetic_j_per_v2 * rise[s] / data.reference_s[s]
         for s, k in enumerate(steps)
     ]
     for pull in plan:
@@ -440,7 +442,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
     at_start, at_end = boundary_squares(data, square)
     rise = [0.0 * square[s] if data.bend[s] else at_end[s] - at_start[s] for s in range(n_segments)]
     front_w = [
-        (mix(s, data.average_work_j[s]) + data.average_kinetic_j_per_v2 * rise[s]) / data.reference_s[s]
+        mix(s, data.average_load_w[s]) + data.average_kinetic_j_per_v2 / data.reference_s[s] * rise[s]
         for s in range(n_segments)
     ]
     at_most: list[tuple[FloatArray, float]] = square_limits(data, square, at_start, at_end)
