@@ -38,8 +38,8 @@ FINISH_TIME_TOLERANCE = 0.005
 W_PRIME_TOLERANCE_J = 1000.0
 #: A rider's lowest W' may fall below the reserve by this (J).
 RESERVE_TOLERANCE_J = 500.0
-#: A pull may be too long or too short by this (s).
-PULL_TOLERANCE_S = 1.0
+#: A pull may be too long or too short by this (s): riders count, they do not time.
+PULL_TOLERANCE_S = 2.0
 #: Schedule and course may differ in length by this (m).
 COURSE_TOLERANCE_M = 1.0
 #: Surges may exceed their limit by this (W, km/h): rounding of speeds.

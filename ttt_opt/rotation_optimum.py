@@ -25,6 +25,7 @@ from ttt_opt.rotation_problem import (
     FINE_GRID,
     NARROW_GRID,
     WIDE_GRID,
+    KeptPull,
     Road,
     reference_speed,
     riding_time,
@@ -51,11 +52,16 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 4
+CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 6
+MOST_PASSES = 2
+WORTH_ANOTHER_PASS_S = 0.5
+"""Another order must be faster by this to be settled in its turn (s)."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 SETTLED_J = 200.0
 """W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
+OFF_REFERENCE_ALLOWED = 0.01
+"""Speeds of the settled plan may differ from those of its constants by this share."""
 SHORTFALL_ALLOWED_J = 50.0
 """W' of the settled plan may fall below the reserve by this (J)."""
 POLL_S = 0.2
@@ -141,6 +147,8 @@ class Assumptions:
         Share of critical power.
     extra_reserve_j : ndarray (n_riders,)
         W' kept beyond the reserve, because recovery turns out slower than the constants say (J).
+    kept_pulls : tuple of (int, int, tuple of int)
+        Pulls of the plan that the constants fit: first segment, end, riders in line order.
     """
 
     centre_mps: FloatArray
@@ -149,6 +157,7 @@ class Assumptions:
     recovery_share: FloatArray
     sustainable_share: float
     extra_reserve_j: FloatArray
+    kept_pulls: tuple[KeptPull, ...] = ()
 
 
 @dataclass
@@ -227,11 +236,15 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
         orders = orders[:1]
     with _interrupts(clock):
         assumptions, best = _calibrate(road, race, orders[0], clock, tell)
-        results = _search_orders(road, race, orders, assumptions, best, clock, tell)
-        best = _best_order(road, race, results, assumptions, best, clock)
+        results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=False)
+        for _ in range(MOST_PASSES):
+            best = _best_order(road, race, results, assumptions, best, clock)
+            best = _improve(best, clock, tell)
+            assumptions, best = _settle(road, race, best, assumptions, clock)
+            results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=True)
+            if clock.stop() or min(result.time_s for result in results) > best.best.time_s - WORTH_ANOTHER_PASS_S:
+                break
         bound = min(result.bound_s for result in results)
-        best = _improve(best, bound, clock, tell)
-        best = _settle(road, race, best, assumptions, clock)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
@@ -277,6 +290,7 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
             recovery_share=assumptions.recovery_share,
             sustainable_share=assumptions.sustainable_share,
             extra_reserve_j=assumptions.extra_reserve_j,
+            kept_pulls=assumptions.kept_pulls,
         )
     )
 
@@ -360,6 +374,13 @@ def _drift_j(race: Race, order: _Order) -> float:
     return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
 
 
+def _off_reference(order: _Order, assumptions: Assumptions) -> float:
+    """Largest difference between the speeds of a plan and those at which its constants were taken (share)."""
+    assert order.best.pace is not None
+    speed = (order.best.pace.mix * order.compiled.data.speed_mps).sum(axis=1)
+    return float(np.max(np.abs(speed / assumptions.centre_mps - 1.0)))
+
+
 def _shortfall_j(race: Race, order: _Order) -> FloatArray:
     """How far each rider's W' falls below the race's reserve with the recovery that the plan really has (J)."""
     lowest = np.nanmin(true_w_prime_along(race, order.compiled.data, order.best), axis=0)
@@ -388,6 +409,7 @@ def search_order(
     pace: Pace,
     price: FloatArray,
     seconds: float,
+    with_bound: bool,
 ) -> OrderResult:
     """A good path for one cyclic order, and the bound of its relaxation."""
     began = time.perf_counter()
@@ -397,9 +419,11 @@ def search_order(
     plan = follow_prices(
         ArcTable.of(compiled.data), valuer, pace, price, stop=lambda: False, found=lambda _: None
     )
-    left = max(seconds - (time.perf_counter() - began), 1.0)
-    relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left)
-    bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
+    bound = -INFINITY
+    if with_bound:
+        left = max(seconds - (time.perf_counter() - began), 1.0)
+        relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left)
+        bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
     if plan is None or plan.pace is None:
         return OrderResult(order, (), INFINITY, bound, build_seconds)
     return OrderResult(order, plan.path, plan.time_s, bound, build_seconds)
@@ -413,8 +437,10 @@ def _search_orders(
     guess: _Order,
     clock: _Clock,
     tell: Progress,
+    *,
+    with_bounds: bool,
 ) -> list[OrderResult]:
-    """Plan and bound for every cyclic order, on all cores; orders not reached in time have no bound."""
+    """Plan and, if asked for, bound for every cyclic order, on all cores; orders not reached in time have none."""
     plan = guess.best
     assert plan.price is not None
     pace = _on_new_grid(road, guess.compiled.data, plan, assumptions)
@@ -423,7 +449,9 @@ def _search_orders(
     n_workers = min(len(orders), os.cpu_count() or 1)
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         running: dict[Future[OrderResult], tuple[int, ...]] = {
-            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s): order
+            pool.submit(
+                search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, with_bounds
+            ): order
             for order in orders
         }
         waiting = set(running)
@@ -437,7 +465,9 @@ def _search_orders(
                 results[result.order] = result
                 clock.build_seconds += result.build_seconds
                 best_time = min(best_time, result.time_s)
-                tell(f"{len(running) - len(waiting)} of {len(orders)} line orders", best_time, -INFINITY)
+                known = min(result.bound_s for result in results.values())
+                what = "bounding" if with_bounds else "trying"
+                tell(f"{what} line orders, {len(running) - len(waiting)} of {len(orders)}", best_time, known)
             if clock.stop():
                 for process in multiprocessing.active_children():
                     process.terminate()
@@ -463,58 +493,56 @@ def _best_order(
     guess: _Order,
     clock: _Clock,
 ) -> _Order:
-    """The order with the fastest plan, compiled; the guess where no order has one."""
+    """The order with the fastest plan, compiled; the guess where none is faster."""
     chosen = min(results, key=lambda result: result.time_s)
-    if not chosen.path:
+    if not chosen.path or (chosen.time_s >= guess.best.time_s and chosen.order == guess.order):
         return guess
     compiled = _timed_compile(road, race, chosen.order, assumptions, clock)
     valuer = PathValuer(compiled)
     return _Order(chosen.order, compiled, ArcTable.of(compiled.data), valuer, valuer.value(chosen.path))
 
 
-def _improve(order: _Order, bound: float, clock: _Clock, tell: Progress) -> _Order:
-    """Local search over the ends of the pulls, then windows of the course, until nothing improves."""
-
-    def found(plan: ValuedPath) -> None:
-        tell("improving pulls", finish_time_s(order.compiled.data, plan), bound)
-
-    def stop() -> bool:
-        return clock.stop()
-
-    best = improve_locally(order.table, order.valuer, order.best, stop=stop, found=found)
+def _improve(order: _Order, clock: _Clock, tell: Progress) -> _Order:
+    """Local search over the ends of the pulls until nothing improves."""
+    best = improve_locally(
+        order.table,
+        order.valuer,
+        order.best,
+        stop=clock.stop,
+        found=lambda plan: tell("improving pulls", finish_time_s(order.compiled.data, plan), -INFINITY),
+    )
     return replace(order, best=best)
 
 
-def _settle(road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock) -> _Order:
+def _settle(
+    road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock
+) -> tuple[Assumptions, _Order]:
     """Repeat speeds and constants for one path until they agree and every rider really keeps his reserve."""
-    arcs = order.compiled.data.arcs
-    pulls = [(arcs[a].first, arcs[a].end, arcs[a].line) for a in order.best.path]
+    data = order.compiled.data
+    arcs = [data.arcs[a] for a in order.best.path]
+    pulls = tuple((arc.first, arc.end, data.lines[arc.line]) for arc in arcs)
     for _ in range(SETTLING_ROUNDS):
-        missing = np.maximum(_shortfall_j(race, order), 0.0)
         new = replace(
             _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best)),
-            extra_reserve_j=assumptions.extra_reserve_j + missing,
+            extra_reserve_j=np.maximum(assumptions.extra_reserve_j + _shortfall_j(race, order), 0.0),
+            kept_pulls=pulls,
         )
         compiled = _timed_compile(road, race, order.order, new, clock)
-        index = {(arc.first, arc.end, arc.line): a for a, arc in enumerate(compiled.data.arcs)}
-        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled)
-        pace = _on_new_grid(road, order.compiled.data, order.best, new)
-        plan: ValuedPath | None
-        if all(pull in index for pull in pulls):
-            plan = valuer.value(tuple(index[pull] for pull in pulls))
-        else:  # at the new speeds a pull misses its bounds
-            assert order.best.price is not None
-            plan = follow_prices(table, valuer, pace, order.best.price, stop=clock.stop, found=lambda _: None)
-        if plan is None or plan.pace is None:
+        index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
+        valuer = PathValuer(compiled)
+        plan = valuer.value(tuple(index[arc] for arc in arcs))
+        if plan.pace is None:
             break
-        arcs = compiled.data.arcs
-        pulls = [(arcs[a].first, arcs[a].end, arcs[a].line) for a in plan.path]
-        assumptions, order = new, replace(
-            order, compiled=compiled, table=table, valuer=valuer, best=plan
+        table = ArcTable.of(compiled.data)
+        assumptions, order = new, replace(order, compiled=compiled, table=table, valuer=valuer, best=plan)
+        settled = (
+            _drift_j(race, order) <= SETTLED_J
+            and float(_shortfall_j(race, order).max()) <= SHORTFALL_ALLOWED_J
+            and _off_reference(order, new) <= OFF_REFERENCE_ALLOWED
         )
-        if _drift_j(race, order) <= SETTLED_J and float(_shortfall_j(race, order).max()) <= SHORTFALL_ALLOWED_J:
+        if settled:
             break
-    return order
+    return assumptions, order
 
 
 def _why_infeasible(race: Race) -> str:

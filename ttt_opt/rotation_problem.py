@@ -47,6 +47,10 @@ EASIEST_ACCELERATION_MPS2 = 0.45
 """Acceleration that the reference speed assumes at the start and out of bends."""
 
 
+KeptPull = tuple[int, int, Line]
+"""First segment, end and riders in line order of a pull."""
+
+
 @dataclass(frozen=True)
 class Road:
     """Segments with what the weather makes of them.
@@ -167,6 +171,7 @@ def rotation_data(
     recovery_share: FloatArray,
     sustainable_share: float,
     extra_reserve_j: FloatArray,
+    kept_pulls: tuple[KeptPull, ...],
 ) -> RotationData:
     """Constants of the rotation model for one cyclic order of the riders who pull.
 
@@ -188,6 +193,9 @@ def rotation_data(
         Share of critical power that counts as sustainable.
     extra_reserve_j : ndarray (n_riders,)
         W' kept beyond the race's reserve (J).
+    kept_pulls : tuple of (int, int, tuple of int)
+        Pulls (first segment, end, riders in line order) that are possible whatever their duration; those of other
+        cyclic orders do not matter.
     """
     riders = race.team.riders
     segments = road.segments
@@ -208,7 +216,6 @@ def rotation_data(
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
     cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
-    average_load_w = _average_load(road, race, slice(None), speed_mps)
     asked_w, given_w = _by_the_road(road, race, speed_mps)
     surge_w, surge_mps = _surge_limits(road, race)
     return RotationData(
@@ -231,7 +238,7 @@ def rotation_data(
         per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,
         bend=segments.bend,
-        average_work_j=average_load_w * road.length_m[:, None] / speed_mps,
+        average_load_w=_average_load(road, race, slice(None), speed_mps),
         average_kinetic_j_per_v2=float(0.5 * kinetic_mass(float(np.mean(mass))) / DRIVETRAIN_EFFICIENCY),
         reference_s=riding_time(road, reference_mps[:, None])[:, 0],
         asked_w=asked_w,
@@ -239,6 +246,7 @@ def rotation_data(
         surge_w=surge_w,
         surge_mps=surge_mps,
         drop_w=surge_w,
+        kept_pulls=tuple((first, end, lines.index(line)) for first, end, line in kept_pulls if line in lines),
         change_allowed=_change_allowed(road, longest_s.max(axis=1), reference_mps),
     )
 

@@ -76,13 +76,13 @@ class RotationData:
     bend : ndarray of bool (n_segments,)
         Segments ridden at one speed, into which riders brake if they must; in all others the square of the speed is
         linear along the road, the first one from standstill.
-    average_work_j : ndarray (n_segments, n_speeds)
-        Crank work for the road load of the team's average rider at the front (J).
+    average_load_w : ndarray (n_segments, n_speeds)
+        Steady front power of the team's average rider (W).
     average_kinetic_j_per_v2 : float
         Crank work of the average rider per change of the square of speed (J s2/m2).
     reference_s : ndarray (n_segments,)
         Time at the reference speeds (s): it decides which pulls keep the bounds on their duration, and over it the
-        average rider's work is spread to give his front power.
+        average rider's work to accelerate is spread.
     asked_w, given_w : ndarray (n_segments, n_speeds)
         How much more, and how much less, steady front power the road asks in segment s than in segment s-1 at speed k
         of segment s-1 (W), not below 0. The first rows are not used.
@@ -91,6 +91,9 @@ class RotationData:
         (m/s) from segment s-1 to s; ``inf`` where there is no limit.
     change_allowed : ndarray of bool (n_segments,)
         Where a pull may start.
+    kept_pulls : tuple of (int, int, int)
+        Pulls (first segment, end, line) that are possible whatever their duration: those of a plan whose constants are
+        being settled.
     """
 
     lines: tuple[Line, ...]
@@ -112,7 +115,7 @@ class RotationData:
     per_shortest: FloatArray
     on_wheel_applies: BoolArray
     bend: BoolArray
-    average_work_j: FloatArray
+    average_load_w: FloatArray
     average_kinetic_j_per_v2: float
     reference_s: FloatArray
     asked_w: FloatArray
@@ -121,6 +124,7 @@ class RotationData:
     drop_w: FloatArray
     surge_mps: FloatArray
     change_allowed: BoolArray
+    kept_pulls: tuple[tuple[int, int, int], ...] = ()
 
     def __post_init__(self) -> None:
         n_segments, n_speeds = self.time_s.shape
@@ -140,7 +144,7 @@ class RotationData:
             "per_shortest": (n_segments, n_riders),
             "on_wheel_applies": (n_segments,),
             "bend": (n_segments,),
-            "average_work_j": (n_segments, n_speeds),
+            "average_load_w": (n_segments, n_speeds),
             "reference_s": (n_segments,),
             "asked_w": (n_segments, n_speeds),
             "given_w": (n_segments, n_speeds),
@@ -207,6 +211,7 @@ class RotationData:
                         break
                     if end == self.n_segments or (self.change_allowed[end] and done >= least):
                         found.append(Arc(first, end, q))
+        found.extend(Arc(*pull) for pull in self.kept_pulls if Arc(*pull) not in set(found))
         return tuple(found)
 
 
@@ -280,7 +285,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     square = (data.speed_mps**2).tolist()
     fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
     asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))
-    average_power = (data.average_work_j / data.reference_s[:, None] / JOULE_PER_UNIT).tolist()
+    average_power = (data.average_load_w / JOULE_PER_UNIT).tolist()
     average_kinetic = (data.average_kinetic_j_per_v2 / data.reference_s / JOULE_PER_UNIT).tolist()
     road = (np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j) / JOULE_PER_UNIT).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
