@@ -267,7 +267,8 @@ def _pull_durations(segments: Segments, team: Team, race: Race, schedule: Schedu
         share_of_longest = sum(t / b.longest_s for t, b in zip(duration_s, bounds, strict=True))
         share_of_shortest = sum(t / b.shortest_s for t, b in zip(duration_s, bounds, strict=True))
         where = f"{rider.name} from {_km(schedule.boundary_m[pull.first_segment])}: {total_s:.0f} s"
-        longest = max(longest, (total_s * (1.0 - 1.0 / share_of_longest), where))
+        if sum(team.riders[index].pulls for index in pull.line) > 1:  # else nobody can relieve him
+            longest = max(longest, (total_s * (1.0 - 1.0 / share_of_longest), where))
         if pull is not last:
             shortest = max(shortest, (total_s * (1.0 / share_of_shortest - 1.0), where))
     return (

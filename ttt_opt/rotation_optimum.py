@@ -18,12 +18,13 @@ import numpy as np
 
 from ttt_models.rotation import RotationData
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
-from ttt_opt.physiology import recovery_share, sustainable_share, w_prime_balance
+from ttt_opt.physiology import recovery_share, sustainable_share
 from ttt_opt.race import Race
 from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation, lines_of
 from ttt_opt.rotation_problem import (
     FINE_GRID,
     NARROW_GRID,
+    SETTLED_GRID,
     WIDE_GRID,
     KeptPull,
     Road,
@@ -53,6 +54,8 @@ Progress = Callable[[str, float, float], None]
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
 CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 6
+FEW_TRIES, MANY_TRIES = 20, 100
+"""Neighbours of a plan that are valued before it counts as locally best, at first and while the gap is too large."""
 MOST_PASSES = 2
 WORTH_ANOTHER_PASS_S = 0.5
 """Another order must be faster by this to be settled in its turn (s)."""
@@ -84,7 +87,7 @@ class Settings:
     """
 
     time_limit_s: float = 120.0
-    gap: float = 0.001
+    gap: float = 0.005
     seed: int = 0
 
 
@@ -239,12 +242,15 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
         results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=False)
         for _ in range(MOST_PASSES):
             best = _best_order(road, race, results, assumptions, best, clock)
-            best = _improve(best, clock, tell)
+            best = _improve(best, clock, tell, n_tries=FEW_TRIES)
             assumptions, best = _settle(road, race, best, assumptions, clock)
             results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=True)
             if clock.stop() or min(result.time_s for result in results) > best.best.time_s - WORTH_ANOTHER_PASS_S:
                 break
         bound = min(result.bound_s for result in results)
+        if (best.best.time_s - bound) / best.best.time_s > settings.gap:
+            best = _improve(best, clock, tell, n_tries=MANY_TRIES)
+        _, best = _settle(road, race, best, assumptions, clock, steps=SETTLED_GRID)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
@@ -279,20 +285,21 @@ def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
 
 
 def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> CompiledRotation:
-    return compile_rotation(
-        rotation_data(
-            road,
-            race,
-            order,
-            speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
-            reference_mps=assumptions.centre_mps,
-            exit_mps=assumptions.exit_mps,
-            recovery_share=assumptions.recovery_share,
-            sustainable_share=assumptions.sustainable_share,
-            extra_reserve_j=assumptions.extra_reserve_j,
-            kept_pulls=assumptions.kept_pulls,
-        )
+    data = rotation_data(
+        road,
+        race,
+        order,
+        speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
+        reference_mps=assumptions.centre_mps,
+        exit_mps=assumptions.exit_mps,
+        recovery_share=assumptions.recovery_share,
+        sustainable_share=assumptions.sustainable_share,
+        extra_reserve_j=assumptions.extra_reserve_j,
+        kept_pulls=assumptions.kept_pulls,
     )
+    if not any(arc.first == 0 and arc.line in data.start_lines for arc in data.arcs):
+        raise NoFeasiblePlanError(_why_infeasible(race))
+    return compile_rotation(data)
 
 
 def _timed_compile(
@@ -327,7 +334,7 @@ def _calibrate(
     price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
     for number in range(CALIBRATION_ROUNDS):
         compiled = _timed_compile(road, race, order, assumptions, clock)
-        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled)
+        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
         plan = follow_prices(
             table, valuer, pace or steady_pace(compiled.data, mix), price, stop=clock.stop, found=lambda _: None
         )
@@ -409,20 +416,21 @@ def search_order(
     pace: Pace,
     price: FloatArray,
     seconds: float,
+    seed: int,
     with_bound: bool,
 ) -> OrderResult:
     """A good path for one cyclic order, and the bound of its relaxation."""
     began = time.perf_counter()
     compiled = _compile(road, race, order, assumptions)
     build_seconds = time.perf_counter() - began
-    valuer = PathValuer(compiled)
+    valuer = PathValuer(compiled, seed)
     plan = follow_prices(
         ArcTable.of(compiled.data), valuer, pace, price, stop=lambda: False, found=lambda _: None
     )
     bound = -INFINITY
     if with_bound:
         left = max(seconds - (time.perf_counter() - began), 1.0)
-        relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left)
+        relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left, seed=seed)
         bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
     if plan is None or plan.pace is None:
         return OrderResult(order, (), INFINITY, bound, build_seconds)
@@ -445,12 +453,13 @@ def _search_orders(
     assert plan.price is not None
     pace = _on_new_grid(road, guess.compiled.data, plan, assumptions)
     best_time = finish_time_s(guess.compiled.data, plan)
+    seed = clock.settings.seed
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
     n_workers = min(len(orders), os.cpu_count() or 1)
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         running: dict[Future[OrderResult], tuple[int, ...]] = {
             pool.submit(
-                search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, with_bounds
+                search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds
             ): order
             for order in orders
         }
@@ -498,16 +507,17 @@ def _best_order(
     if not chosen.path or (chosen.time_s >= guess.best.time_s and chosen.order == guess.order):
         return guess
     compiled = _timed_compile(road, race, chosen.order, assumptions, clock)
-    valuer = PathValuer(compiled)
+    valuer = PathValuer(compiled, clock.settings.seed)
     return _Order(chosen.order, compiled, ArcTable.of(compiled.data), valuer, valuer.value(chosen.path))
 
 
-def _improve(order: _Order, clock: _Clock, tell: Progress) -> _Order:
+def _improve(order: _Order, clock: _Clock, tell: Progress, *, n_tries: int) -> _Order:
     """Local search over the ends of the pulls until nothing improves."""
     best = improve_locally(
         order.table,
         order.valuer,
         order.best,
+        n_tries,
         stop=clock.stop,
         found=lambda plan: tell("improving pulls", finish_time_s(order.compiled.data, plan), -INFINITY),
     )
@@ -515,7 +525,13 @@ def _improve(order: _Order, clock: _Clock, tell: Progress) -> _Order:
 
 
 def _settle(
-    road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock
+    road: Road,
+    race: Race,
+    order: _Order,
+    assumptions: Assumptions,
+    clock: _Clock,
+    *,
+    steps: tuple[float, ...] = FINE_GRID,
 ) -> tuple[Assumptions, _Order]:
     """Repeat speeds and constants for one path until they agree and every rider really keeps his reserve."""
     data = order.compiled.data
@@ -526,10 +542,11 @@ def _settle(
             _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best)),
             extra_reserve_j=np.maximum(assumptions.extra_reserve_j + _shortfall_j(race, order), 0.0),
             kept_pulls=pulls,
+            steps=steps,
         )
         compiled = _timed_compile(road, race, order.order, new, clock)
         index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
-        valuer = PathValuer(compiled)
+        valuer = PathValuer(compiled, clock.settings.seed)
         plan = valuer.value(tuple(index[arc] for arc in arcs))
         if plan.pace is None:
             break
@@ -578,8 +595,8 @@ def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
 
 def w_prime_along(data: RotationData, plan: ValuedPath) -> FloatArray:
     """W' at the boundaries ``(n_segments + 1, n_riders)`` (J) with the model's recovery, nan once a rider has left."""
-    above, _ = _above_cp(data, plan)
-    use = np.where(above > 0.0, above, above * data.recovery_share)
+    above, swing_off = _above_cp(data, plan)
+    use = np.where(above > 0.0, above, above * data.recovery_share) + swing_off
     left = np.empty((data.n_segments + 1, data.n_riders))
     left[0] = data.w_prime_j
     for s in range(data.n_segments):
@@ -589,23 +606,28 @@ def w_prime_along(data: RotationData, plan: ValuedPath) -> FloatArray:
 
 def true_w_prime_along(race: Race, data: RotationData, plan: ValuedPath) -> FloatArray:
     """The same with the recovery that follows from how empty W' is at that moment."""
-    above, duration = _above_cp(data, plan)
-    left = w_prime_balance(
-        data.cp_w + above / duration[:, None],
-        duration,
-        data.cp_w,
-        data.w_prime_j,
-        race.recovery,
-        race.recovery_share,
-    )
-    return _without_leavers(data, plan, np.vstack([data.w_prime_j, left]))
+    above, swing_off = _above_cp(data, plan)
+    left = np.empty((data.n_segments + 1, data.n_riders))
+    left[0] = data.w_prime_j
+    for s in range(data.n_segments):
+        below = np.minimum(above[s], 0.0)
+        if race.recovery == "differential":  # exact within the segment: the share falls as W' fills
+            gained = (data.w_prime_j - left[s]) * (1.0 - np.exp(below / data.w_prime_j))
+        else:
+            gained = -below * race.recovery_share
+        left[s + 1] = np.minimum(left[s] + gained - np.maximum(above[s], 0.0) - swing_off[s], data.w_prime_j)
+    return _without_leavers(data, plan, left)
 
 
 def _above_cp(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray]:
-    """Work above sustainable power (J) ``(n_segments, n_riders)`` and duration (s) ``(n_segments,)``."""
+    """Work above sustainable power and W' used by swinging off beyond it (J), each ``(n_segments, n_riders)``."""
     time_s, lost, work = _along(data, plan)
     duration = time_s + lost
-    return work - data.cp_w * duration[:, None], duration
+    swing_off = np.zeros_like(work)
+    for before, after in itertools.pairwise(plan.path):
+        first, line = data.arcs[after].first, data.arcs[before].line
+        swing_off[first, data.lines[line][0]] += data.changeover_use_j[first, line]
+    return work - data.cp_w * duration[:, None], swing_off
 
 
 def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray) -> FloatArray:

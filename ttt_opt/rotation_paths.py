@@ -1,4 +1,4 @@
-"""The compiled rotation model and its restrictions: to one path of pulls, or to a window of the course."""
+"""The compiled rotation model, its restriction to one path of pulls, and the cheapest path at given prices."""
 
 from __future__ import annotations
 
@@ -161,49 +161,28 @@ def lines_of(data: RotationData, path: PullPath) -> IntArray:
 
 def restrict_to_path(compiled: CompiledRotation, path: PullPath) -> Restriction:
     """The linear programme of one path: only speeds are free."""
-    return restrict_to_window(compiled, path, 0, 0)
-
-
-def restrict_to_window(compiled: CompiledRotation, path: PullPath, first: int, end: int) -> Restriction:
-    """The mixed-integer programme in which pulls may change only between two boundaries of the path.
-
-    Parameters
-    ----------
-    first, end : int
-        Boundaries (indices of segments) at which pulls of the path start and end; equal: nothing may change.
-    """
     data = compiled.data
     lines = lines_of(data, path)
-    allowed = np.zeros((data.n_segments, len(data.lines)), dtype=bool)
-    allowed[np.arange(data.n_segments), lines] = True
-    allowed[first:end] = True
+    starts = np.zeros(data.n_segments, dtype=bool)
+    starts[[data.arcs[a].first for a in path]] = True
     keep = np.ones(compiled.model.n_columns, dtype=bool)
-    placed = compiled.segment >= 0
-    keep[placed] = allowed[compiled.segment[placed], compiled.line[placed]]
     fixed = np.zeros(compiled.model.n_columns)
 
-    starts = np.array([arc.first for arc in data.arcs])
-    ends = np.array([arc.end for arc in data.arcs])
-    keep[compiled.pull_column] = (first <= starts) & (ends <= end)
+    placed = compiled.segment >= 0
+    keep[placed] = compiled.line[placed] == lines[compiled.segment[placed]]
+    keep[compiled.pull_column] = False
     fixed[compiled.pull_column[list(path)]] = 1.0
-
     keep[compiled.stay_column[1:]] = False
-    keep[compiled.stay_column[first + 1 : end]] = True
-    in_pull = np.ones(data.n_segments, dtype=bool)
-    in_pull[[data.arcs[a].first for a in path]] = False
-    inner = np.flatnonzero(in_pull)
-    fixed[compiled.stay_column[inner, lines[inner]]] = 1.0
+    going_on = np.flatnonzero(~starts)
+    fixed[compiled.stay_column[going_on, lines[going_on]]] = 1.0
 
     column, place, line = compiled.stay_square_columns.T
-    keep[column] = (in_pull[place] & (lines[place] == line)) | ((first < place) & (place < end))
+    keep[column] = ~starts[place] & (lines[place] == line)
     column, boundary, before, after = compiled.move_columns.T
-    on_path = ~in_pull[boundary] & (lines[boundary - 1] == before) & (lines[boundary] == after)
-    free = (first <= boundary) & (boundary <= end) & (first < end)
-    keep[column] = on_path | free
-    for b in np.flatnonzero(~in_pull[1:]) + 1:
+    keep[column] = starts[boundary] & (lines[boundary - 1] == before) & (lines[boundary] == after)
+    for b in np.flatnonzero(starts[1:]) + 1:
         move = compiled.move_column[int(b), int(lines[b - 1]), int(lines[b])]
-        fixed[move] = 1.0
-        keep[move] = bool(first <= b <= end and first < end)
+        keep[move], fixed[move] = False, 1.0
     return restrict(compiled.model, keep, fixed)
 
 

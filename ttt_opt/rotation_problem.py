@@ -40,6 +40,8 @@ NARROW_GRID = (0.75, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
 """The same once a first plan is known."""
 FINE_GRID = (0.91, 0.94, 0.965, 0.985, 1.0, 1.015, 1.035, 1.06)
 """The same for the final search: the closer the speeds, the sharper the bounds on the duration of pulls."""
+SETTLED_GRID = (0.97, 0.98, 0.99, 0.995, 1.005, 1.01, 1.02, 1.03)
+"""The same for the last look at the speeds of a finished plan."""
 LOWEST_GRID_SPEED_MPS = 1.5
 MOST_OF_A_PULL = 0.8
 """Share of the longest pull for which bends may keep riders from changing."""
@@ -211,7 +213,10 @@ def rotation_data(
         )
         if not start_lines:
             raise ValueError(f"order {names} does not contain the start order {fixed}")
-    road_work_j, changeover_j = _work(road, race, lines, speed_mps, reference_mps)
+    cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
+    road_work_j, changeover_j, changeover_use_j = _work(
+        road, race, lines, successors, speed_mps, reference_mps, cp_w, recovery_share
+    )
     braking_s = braking_time(road, race, exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
@@ -227,6 +232,7 @@ def rotation_data(
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
         changeover_j=changeover_j,
+        changeover_use_j=changeover_use_j,
         changeover_s=time_lost(reference_mps, race.wheel_gap_m),
         cp_w=cp_w,
         peak_w=np.array([rider.peak_w for rider in riders]),
@@ -308,10 +314,13 @@ def _work(
     road: Road,
     race: Race,
     lines: tuple[Line, ...],
+    successors: tuple[tuple[int, ...], ...],
     speed_mps: FloatArray,
     reference_mps: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """``road_work_j`` and ``changeover_j`` of :class:`RotationData`."""
+    cp_w: FloatArray,
+    recovery_share: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """``road_work_j``, ``changeover_j`` and ``changeover_use_j`` of :class:`RotationData`."""
     riders = race.team.riders
     shape = (road.n_segments, len(lines), speed_mps.shape[1], len(riders))
     road_work = np.zeros(shape)
@@ -330,17 +339,18 @@ def _work(
                     _wheel_work(road, race, i, reference_shares[len(line)][..., place], reference)[:, 0],
                 )
             road_work[:, q, :, i], at_reference[:, q, i] = known[key]
-    extra_road = (BICYCLE_LENGTH_M + race.wheel_gap_m) / road.length_m
-    changeover = np.maximum(at_reference, 0.0) * extra_road[:, None, None]
-    swing_off: dict[tuple[int, int], FloatArray] = {}
+    per_metre = np.maximum(at_reference, 0.0) / road.length_m[:, None, None]
+    changeover = np.zeros((road.n_segments, len(lines), len(riders)))
+    changeover_use = np.zeros((road.n_segments, len(lines)))
     n_sitters = sum(not rider.pulls for rider in riders)
     for q, line in enumerate(lines):
-        leader, n_pulling = line[0], len(line) - n_sitters
-        key_off = (leader, len(line))
-        if key_off not in swing_off and n_pulling > 1:
-            who = riders[leader]
-            swing_off[key_off] = changeover_work(
-                np.maximum(reference_mps, manoeuvre(n_pulling, race.wheel_gap_m).drift_speed_mps + 0.5),
+        leader, n_pulling, following = line[0], len(line) - n_sitters, successors[q][0]
+        # the new leader is a bicycle and a gap behind: that much more road for all
+        changeover[:, q] = per_metre[:, following] * (BICYCLE_LENGTH_M + race.wheel_gap_m)
+        if n_pulling > 1:
+            way, who = manoeuvre(n_pulling, race.wheel_gap_m), riders[leader]
+            swing_off = changeover_work(
+                np.maximum(reference_mps, way.drift_speed_mps + 0.5),
                 mass_kg=who.total_mass_kg,
                 cda_m2=who.cda_m2,
                 last_wheel_share=reference_shares[len(line)][:, 0, n_pulling - 1],
@@ -351,9 +361,26 @@ def _work(
                 n_riders=n_pulling,
                 wheel_gap_m=race.wheel_gap_m,
             )
-        if n_pulling > 1:
-            changeover[:, q, leader] += swing_off[key_off]
-    return road_work, changeover
+            # and that much less, in all, for the one who drifts back past the others
+            changeover[:, q, leader] += swing_off - per_metre[:, following, leader] * way.distance_m
+            on_wheel_w = per_metre[:, following, leader] * reference_mps
+            drifting_j = swing_off + on_wheel_w * (way.duration_s - way.distance_m / reference_mps)
+            rest_s = np.maximum(road.length_m / reference_mps - way.duration_s, 0.0)
+            changeover_use[:, q] = _use_beyond_mean(
+                drifting_j - cp_w[leader] * way.duration_s,
+                (on_wheel_w - cp_w[leader]) * rest_s,
+                recovery_share[:, leader],
+            )
+    return road_work, changeover, changeover_use
+
+
+def _use_beyond_mean(first_j: FloatArray, second_j: FloatArray, recovery_share: FloatArray) -> FloatArray:
+    """W' that two stretches of work above critical power (J, negative below) use beyond that of their sum (J)."""
+
+    def use(above_j: FloatArray) -> FloatArray:
+        return np.where(above_j > 0.0, above_j, above_j * recovery_share)
+
+    return np.asarray(use(first_j) + use(second_j) - use(first_j + second_j), dtype=np.float64)
 
 
 def braking_time(road: Road, race: Race, exit_mps: FloatArray) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Search for a rotation plan in one cyclic order: relaxation, first path, local search, windows.
+"""Search for a rotation plan in one cyclic order: prices and chains of pulls in turn, then local search.
 
 Every step works on restrictions of the one compiled model (:mod:`ttt_opt.rotation_paths`): a path of pulls is valued by
 its linear programme, in which only speeds are free; neighbouring paths are ranked by the price of W' in that programme
@@ -18,21 +18,14 @@ from ttt_opt.rotation_paths import (
     PullPath,
     best_path,
     boundary_squares,
-    path_of,
     restrict_to_path,
-    restrict_to_window,
 )
 from ttt_opt.solver import FloatArray, IntArray, solve
 
 INFINITY = float("inf")
 
-TRIED_PER_STEP = 80
-"""Neighbours valued before a path counts as locally best."""
 MOST_PRICE_STEPS, LEAST_PRICE_STEPS = 30, 6
 """Rounds of prices and paths: at most, and before a path seen again ends them."""
-WINDOW_PULLS = 9
-"""Pulls of a window that is solved as a mixed-integer programme."""
-WINDOW_NODES = 400
 
 
 @dataclass(frozen=True)
@@ -63,6 +56,7 @@ class PathValuer:
     """Values paths by linear programmes, each started from the basis of the best so far."""
 
     compiled: CompiledRotation
+    seed: int = 0
     known: dict[PullPath, ValuedPath] = field(default_factory=dict)
     n_solved: int = 0
     _column_basis: IntArray | None = None
@@ -81,7 +75,7 @@ class PathValuer:
                 self._column_basis[compiled.column_slot[small.columns]],
                 self._row_basis[compiled.row_slot[small.rows]],
             )
-        outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None)
+        outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None, seed=self.seed)
         self.n_solved += 1
         if outcome.values is None or outcome.row_duals is None or outcome.basis is None:
             found = ValuedPath(path, INFINITY)
@@ -195,7 +189,9 @@ class ArcTable:
         above = np.maximum(0.0, work_without_changeovers(data, pace)) - data.cp_w * time[:, None, None]
         use = np.where(above > 0.0, above, above * data.recovery_share[:, None, :]) / JOULE_PER_UNIT
         arc = self.sums((use * price[:, None, :] * self.member).sum(axis=2))
-        move = (data.changeover_j * price[:, None, :]).sum(axis=2) / JOULE_PER_UNIT + data.changeover_s[:, None]
+        work_price = (data.changeover_j * price[:, None, :]).sum(axis=2)
+        use_price = data.changeover_use_j * price[:, self.leader]
+        move = (work_price + use_price) / JOULE_PER_UNIT + data.changeover_s[:, None]
         return ArcPrices(arc, move)
 
 
@@ -267,11 +263,12 @@ def improve_locally(
     table: ArcTable,
     valuer: PathValuer,
     start: ValuedPath,
+    n_tries: int,
     *,
     stop: Callable[[], bool],
     found: Callable[[ValuedPath], None],
 ) -> ValuedPath:
-    """Walk to better neighbours until none of the most promising is better."""
+    """Walk to better neighbours until none of the ``n_tries`` most promising is better."""
     data = table.data
     index = {(arc.first, arc.end, arc.line): a for a, arc in enumerate(data.arcs)}
     best = start
@@ -284,7 +281,7 @@ def improve_locally(
         ranked = sorted(
             (costs.of(data, path), path) for path in set(neighbours(data, best.path, index)) if path not in valuer.known
         )
-        for _, path in ranked[:TRIED_PER_STEP]:
+        for _, path in ranked[:n_tries]:
             if stop():
                 break
             candidate = valuer.value(path)
@@ -293,24 +290,3 @@ def improve_locally(
                 found(best)
                 break
     return best
-
-
-def improve_window(
-    valuer: PathValuer, start: ValuedPath, first_pull: int, n_pulls: int, *, time_limit_s: float, seed: int
-) -> ValuedPath:
-    """Re-optimise a run of pulls as a mixed-integer programme, the rest of the path as it is."""
-    compiled = valuer.compiled
-    arcs = [compiled.data.arcs[a] for a in start.path]
-    last_pull = min(first_pull + n_pulls, len(arcs)) - 1
-    small = restrict_to_window(compiled, start.path, arcs[first_pull].first, arcs[last_pull].end)
-    outcome = solve(
-        small.model,
-        gap=1e-5,
-        node_limit=WINDOW_NODES,
-        time_limit_s=time_limit_s,
-        start=None if start.values is None else start.values[small.columns],
-        seed=seed,
-    )
-    if outcome.values is None or outcome.objective >= start.time_s - 1e-4:
-        return start
-    return valuer.value(path_of(compiled, small.expand(outcome.values)))

@@ -77,7 +77,7 @@ class Outcome:
     Attributes
     ----------
     stopped_because : str
-        ``optimal``, ``infeasible``, ``time limit``, ``node limit``, ``interrupted`` or ``unbounded``.
+        ``optimal``, ``infeasible``, ``time limit``, ``iteration limit``, ``interrupted`` or ``unbounded``.
     values : ndarray (n_columns,) or None
         The best solution found.
     objective, bound : float
@@ -171,11 +171,8 @@ _REASONS = {
     highspy.HighsModelStatus.kUnboundedOrInfeasible: "infeasible",
     highspy.HighsModelStatus.kUnbounded: "unbounded",
     highspy.HighsModelStatus.kTimeLimit: "time limit",
-    highspy.HighsModelStatus.kSolutionLimit: "node limit",
     highspy.HighsModelStatus.kIterationLimit: "iteration limit",
     highspy.HighsModelStatus.kInterrupt: "interrupted",
-    highspy.HighsModelStatus.kObjectiveBound: "infeasible",
-    highspy.HighsModelStatus.kObjectiveTarget: "optimal",
 }
 
 
@@ -186,14 +183,10 @@ def solve(
     interior_point: bool = False,
     time_limit_s: float = INFINITY,
     gap: float = 1e-6,
-    node_limit: int | None = None,
-    cutoff: float = INFINITY,
-    start: FloatArray | None = None,
     basis: tuple[IntArray, IntArray] | None = None,
     presolve: bool = True,
     crossover: bool = True,
     seed: int = 0,
-    progress: Callable[[float, float], None] | None = None,
     interrupted: Callable[[], bool] | None = None,
 ) -> Outcome:
     """Solve a linear or mixed-integer programme.
@@ -204,16 +197,10 @@ def solve(
         Ignore that variables are integer.
     interior_point : bool
         Interior point instead of simplex; with ``crossover=False`` it gives no basis.
-    time_limit_s, gap, node_limit
-        When to stop: seconds, relative gap, nodes of the search tree.
-    cutoff : float
-        Solutions that are not better than this are of no interest.
-    start : ndarray (n_columns,), optional
-        A feasible solution to begin with.
+    time_limit_s, gap : float
+        When to stop: seconds, relative gap of a mixed-integer programme.
     basis : pair of ndarray, optional
         Basis of a similar linear programme, from :class:`Outcome`.
-    progress : callable, optional
-        Called with (best objective, bound) while a mixed-integer programme runs.
     interrupted : callable, optional
         Asked now and then whether to stop and keep the best solution.
 
@@ -229,15 +216,11 @@ def solve(
     highs.setOptionValue("mip_rel_gap", gap)
     if time_limit_s < INFINITY:
         highs.setOptionValue("time_limit", max(time_limit_s, 0.01))
-    if node_limit is not None:
-        highs.setOptionValue("mip_max_nodes", node_limit)
     if interior_point:
         highs.setOptionValue("solver", "ipm")
         highs.setOptionValue("run_crossover", "on" if crossover else "off")
     if not presolve:
         highs.setOptionValue("presolve", "off")
-    if cutoff < INFINITY:
-        highs.setOptionValue("objective_bound", cutoff)
     is_mip = bool(model.integer.any()) and not relax
     highs.passModel(_lp(model, is_mip))
     if basis is not None:
@@ -247,14 +230,6 @@ def solve(
         highs_basis.row_status = [highspy.HighsBasisStatus(int(v)) for v in rows]
         highs_basis.valid = True
         highs.setBasis(highs_basis)
-    if start is not None:
-        solution = highspy.HighsSolution()
-        solution.col_value = start.tolist()
-        highs.setSolution(solution)
-    if progress is not None and is_mip:
-        highs.cbMipLogging += lambda event: progress(
-            event.data_out.mip_primal_bound + model.offset, event.data_out.mip_dual_bound + model.offset
-        )
     if interrupted is not None:
         for event in (highs.cbIpmInterrupt, highs.cbSimplexInterrupt, highs.cbMipInterrupt):
             event.subscribe(lambda event: setattr(event, "user_interrupt", interrupted()))

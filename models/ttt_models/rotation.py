@@ -61,6 +61,9 @@ class RotationData:
         Crank work per change of the square of speed (J s2/m2).
     changeover_j : ndarray (n_segments, n_lines, n_riders)
         Extra work of each rider when the leader of line q swings off at the start of segment s (J).
+    changeover_use_j : ndarray (n_segments, n_lines)
+        W' that the leader of line q uses beyond what his mean power in segment s says when he swings off at its start
+        (J): he rides part of it above and part of it below critical power.
     changeover_s : ndarray (n_segments,)
         Time that a changeover at the start of segment s costs the line (s).
     cp_w, peak_w, on_wheel_w : ndarray (n_riders,)
@@ -104,6 +107,7 @@ class RotationData:
     road_work_j: FloatArray
     kinetic_j_per_v2: FloatArray
     changeover_j: FloatArray
+    changeover_use_j: FloatArray
     changeover_s: FloatArray
     cp_w: FloatArray
     peak_w: FloatArray
@@ -134,6 +138,7 @@ class RotationData:
             "road_work_j": (n_segments, n_lines, n_speeds, n_riders),
             "kinetic_j_per_v2": (n_riders,),
             "changeover_j": (n_segments, n_lines, n_riders),
+            "changeover_use_j": (n_segments, n_lines),
             "changeover_s": (n_segments,),
             "peak_w": (n_riders,),
             "on_wheel_w": (n_riders,),
@@ -294,6 +299,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         (value / JOULE_PER_UNIT).tolist()
         for value in (data.cp_w, data.peak_w, data.on_wheel_w, data.w_prime_j - data.reserve_j)
     )
+    changeover_use = (data.changeover_use_j / JOULE_PER_UNIT).tolist()
     recovery = data.recovery_share.tolist()
     changeover_time = data.changeover_s.tolist()
     longest_time = (data.time_s.max(axis=1) + data.changeover_s).tolist()
@@ -310,7 +316,11 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.end_square = pyo.Var(lines, bounds=(0, None))
     m.work = pyo.Var(places, bounds=(0, None))
     m.use = pyo.Var(
-        places, bounds=lambda _, s, q, i: (-recovery[s][i] * cp[i] * longest_time[s], peak[i] * longest_time[s])
+        places,
+        bounds=lambda _, s, q, i: (
+            -recovery[s][i] * cp[i] * longest_time[s],
+            peak[i] * longest_time[s] + max(changeover_use[s]),
+        ),
     )
     m.spare = pyo.Var(
         range(n_segments + 1), range(data.n_riders), bounds=lambda _, b, i: (full[i] if b == 0 else 0.0, full[i])
@@ -410,6 +420,12 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         """Work that changeovers into line q cost rider i, which is not done on a wheel."""
         return [changeover[s][p][i] * m.move[s, p, q] for p in before[q]] if s > 0 else []
 
+    def swing_off_use(s: int, q: int, i: int) -> pyo.Expression:
+        """W' that swinging off costs beyond the mean power of the segment."""
+        if s == 0:
+            return 0.0
+        return pyo.quicksum(changeover_use[s][p] * m.move[s, p, q] for p in before[q] if data.lines[p][0] == i)
+
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
         road_work = pyo.quicksum(road[s][q][k][i] * m.mix[s, q, k] for k in speeds)
         rise = 0.0 if data.bend[s] else square_at_end(s, q) - square_at_start(s, q)
@@ -417,12 +433,14 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
     m.spends = pyo.Constraint(
-        places, rule=lambda _, s, q, i: m.use[s, q, i] >= m.work[s, q, i] - cp[i] * m.led_time[s, q]
+        places,
+        rule=lambda _, s, q, i: m.use[s, q, i]
+        >= m.work[s, q, i] - cp[i] * m.led_time[s, q] + swing_off_use(s, q, i),
     )
     m.recovers = pyo.Constraint(
         places,
         rule=lambda _, s, q, i: m.use[s, q, i]
-        >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * m.led_time[s, q],
+        >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * m.led_time[s, q] + swing_off_use(s, q, i),
     )
     m.below_peak = pyo.Constraint(
         places, rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q]
