@@ -332,6 +332,7 @@ def _calibrate(
     mix[:, WIDE_GRID.index(1.0)] = 1.0
     pace: Pace | None = None
     price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
+    settled: tuple[Assumptions, _Order] | None = None
     for number in range(CALIBRATION_ROUNDS):
         compiled = _timed_compile(road, race, order, assumptions, clock)
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
@@ -339,16 +340,19 @@ def _calibrate(
             table, valuer, pace or steady_pace(compiled.data, mix), price, stop=clock.stop, found=lambda _: None
         )
         if plan is None or plan.pace is None or plan.price is None:
-            raise NoFeasiblePlanError(_why_infeasible(race))
+            if settled is None:
+                raise NoFeasiblePlanError(_why_infeasible(race))
+            break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
-        known = _Order(order, compiled, table, valuer, plan)
-        if number > 0 and (clock.stop() or _drift_j(race, known) <= SETTLED_J):
+        settled = assumptions, _Order(order, compiled, table, valuer, plan)
+        if number > 0 and (clock.stop() or _drift_j(race, settled[1]) <= SETTLED_J):
             break
         if number + 1 < CALIBRATION_ROUNDS:
             new = _assume(race, compiled.data, plan)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
             pace, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
-    return assumptions, known
+    assert settled is not None
+    return settled
 
 
 def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from ttt_models.rotation import Line, RotationData, rotating_lines
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
 from ttt_opt.course import Course
 from ttt_opt.drafting import draft_shares, sheltered_share
+from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.physics import (
     DRIVETRAIN_EFFICIENCY,
     air_density_at,
@@ -24,6 +25,7 @@ from ttt_opt.physics import (
     yaw_angle,
 )
 from ttt_opt.race import Race
+from ttt_opt.rotation_paths import best_path
 from ttt_opt.segments import Segments, cut_segments
 from ttt_opt.surge import (
     power_asked_by_road_w,
@@ -42,11 +44,16 @@ FINE_GRID = (0.91, 0.94, 0.965, 0.985, 1.0, 1.015, 1.035, 1.06)
 """The same for the final search: the closer the speeds, the sharper the bounds on the duration of pulls."""
 SETTLED_GRID = (0.97, 0.98, 0.99, 0.995, 1.005, 1.01, 1.02, 1.03)
 """The same for the last look at the speeds of a finished plan."""
+WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID, SETTLED_GRID: FINE_GRID}
+STEADY_RATIO = 1.2
+"""Speeds of neighbouring segments that differ by no more than this ratio count as steady."""
 LOWEST_GRID_SPEED_MPS = 1.5
-MOST_OF_A_PULL = 0.8
-"""Share of the longest pull for which bends may keep riders from changing."""
+MOST_OF_A_PULL, LEAST_OF_A_PULL = 0.8, 0.4
+"""Share of the longest pull for which bends may keep riders from changing; after the second, one in them may come."""
 EASIEST_ACCELERATION_MPS2 = 0.45
 """Acceleration that the reference speed assumes at the start and out of bends."""
+REFERENCE_STEP_M = 10.0
+TABLE_SPEEDS_MPS = np.geomspace(0.3, 40.0, 200)
 
 
 KeptPull = tuple[int, int, Line]
@@ -113,32 +120,56 @@ def road_of(segments: Segments, race: Race, start_elevation_m: float) -> Road:
 
 
 def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatArray:
-    """Speed at which the team's average rider, averaged over the places of the line, rides at sustainable power.
+    """Speed of the team's average rider, averaged over the places of the line, at sustainable power from the start on.
 
     Returns
     -------
     ndarray (n_segments,)
-        (m/s), not above the caps of bends, and rising no faster than riders accelerate without strain.
+        Root mean square (m/s), not above the caps of bends, and rising no faster than riders accelerate without strain
+        where they accelerate. The way carries: at the foot of a climb the line is still fast.
+
+    Notes
+    -----
+    Backward Euler in the kinetic energy, in steps of at most 10 m, on a table of the forces at
+    :data:`TABLE_SPEEDS_MPS`. Steady speeds would not do: the model's speed squared is linear along a segment, so that
+    no speed near the steady one is in reach on a short steep segment behind a descent.
     """
     riders = race.team.riders
-    power = sustainable_share * float(np.mean([rider.cp_w for rider in riders]))
+    power = sustainable_share * float(np.mean([rider.cp_w for rider in riders])) * DRIVETRAIN_EFFICIENCY
+    mass = float(np.mean([rider.total_mass_kg for rider in riders]))
     shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
-    speed = speed_at_power(
-        power,
-        mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
+    load = road_load_power(
+        TABLE_SPEEDS_MPS[None, :],
+        mass_kg=mass,
         drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])) * float(np.mean(shares)),
-        grade=road.segments.grade,
-        headwind_mps=road.headwind_mps,
-        air_density=road.air_density,
+        grade=road.segments.grade[:, None],
+        headwind_mps=road.headwind_mps[:, None],
+        air_density=road.air_density[:, None],
         crr=race.crr,
+        efficiency=1.0,
     )
-    speed = np.minimum(speed, road.segments.speed_cap_mps)
-    square_before = 0.0
-    for s in np.flatnonzero(road.segments.accelerating):
-        square_before = 0.0 if s == 0 else float(speed[s - 1] ** 2)
-        reach = np.sqrt(square_before + EASIEST_ACCELERATION_MPS2 * road.length_m[s])
-        speed[s] = min(speed[s], reach)
-    return np.maximum(speed, LOWEST_GRID_SPEED_MPS)
+    resistance = (load - power) / TABLE_SPEEDS_MPS
+    n_steps = np.ceil(road.length_m / REFERENCE_STEP_M).astype(int)
+    step_m = road.length_m / n_steps
+    energy_per_m = 0.5 * float(kinetic_mass(mass)) / step_m
+    rising = energy_per_m[:, None] * TABLE_SPEEDS_MPS**2 + resistance
+    mean_square = np.empty(road.n_segments)
+    square = 0.0
+    for s in range(road.n_segments):
+        cap_square = float(road.segments.speed_cap_mps[s]) ** 2
+        if road.segments.bend[s]:
+            square = min(square, cap_square)
+            mean_square[s] = square
+            continue
+        before = square
+        most = before + 2.0 * EASIEST_ACCELERATION_MPS2 * road.length_m[s]
+        for _ in range(n_steps[s]):
+            square = float(np.interp(energy_per_m[s] * square, rising[s], TABLE_SPEEDS_MPS)) ** 2
+        if road.segments.accelerating[s]:
+            square = min(square, most)
+        square = min(square, max(2.0 * cap_square - before, 0.0))
+        mean_square[s] = 0.5 * (before + square)
+    return np.maximum(np.sqrt(mean_square), LOWEST_GRID_SPEED_MPS)
 
 
 def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
@@ -148,14 +179,20 @@ def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> Fl
     ----------
     centre_mps : ndarray (n_segments,)
     steps : sequence of float, rising
-        Speeds over the centre's.
+        Speeds over the centre's; where the speed changes along the road :data:`WIDER_GRID` replaces fine ones: there
+        each leader has his own speed.
 
     Returns
     -------
     ndarray (n_segments, len(steps))
         Rising along the second axis; where a bend's cap cuts off the upper steps, the grid is squeezed below it.
     """
-    grid = centre_mps[:, None] * np.asarray(steps)[None, :]
+    ratio = np.maximum(centre_mps[1:], centre_mps[:-1]) / np.minimum(centre_mps[1:], centre_mps[:-1])
+    changing = road.segments.accelerating | road.segments.bend
+    changing[1:] |= ratio > STEADY_RATIO
+    changing[:-1] |= ratio > STEADY_RATIO
+    share = np.where(changing[:, None], np.array(WIDER_GRID.get(tuple(steps), tuple(steps))), np.array(steps))
+    grid = centre_mps[:, None] * share
     low, high = grid[:, :1], grid[:, -1:]
     top = np.minimum(high, road.segments.speed_cap_mps[:, None])
     bottom = np.minimum(np.maximum(low, LOWEST_GRID_SPEED_MPS), 0.9 * top)
@@ -223,7 +260,7 @@ def rotation_data(
     cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
     asked_w, given_w = _by_the_road(road, race, speed_mps)
     surge_w, surge_mps = _surge_limits(road, race)
-    return RotationData(
+    data = RotationData(
         lines=lines,
         start_lines=start_lines,
         successors=successors,
@@ -253,8 +290,9 @@ def rotation_data(
         surge_mps=surge_mps,
         drop_w=surge_w,
         kept_pulls=tuple((first, end, lines.index(line)) for first, end, line in kept_pulls if line in lines),
-        change_allowed=_change_allowed(road, longest_s.max(axis=1), reference_mps),
+        change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
+    return _with_a_chain(data, segments)
 
 
 def riding_time(road: Road, speed_mps: FloatArray) -> FloatArray:
@@ -427,15 +465,48 @@ def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray]:
 
 def _change_allowed(road: Road, longest_s: FloatArray, reference_mps: FloatArray) -> BoolArray:
     """Where pulls may start: not into a bend or while riders accelerate out of it, unless bends follow so closely that
-    no pull could last from one free place to the next.
+    a pull could hardly last from one free place to the next. Then they may start at the best of the other places.
     """
-    time_s = road.length_m / reference_mps
-    allowed = ~(road.segments.bend | road.segments.accelerating)
+    share = road.length_m / reference_mps / longest_s
+    harm = _harm(road.segments)
+    allowed = harm == 0.0
     allowed[0] = True
-    used = 0.0
+    used = np.concatenate([[0.0], np.cumsum(share)])
+    last = 0
     for s in range(1, road.n_segments):
-        used = 0.0 if allowed[s] else used + time_s[s - 1] / longest_s[s - 1]
-        if used > MOST_OF_A_PULL:
-            allowed[s] = True
-            used = 0.0
+        if not allowed[s] and used[s + 1] - used[last] > MOST_OF_A_PULL:
+            places = np.arange(last + 1, s + 1)
+            worth = np.where(used[places] - used[last] > LEAST_OF_A_PULL, -harm[places], -np.inf)
+            worth[-1] = -harm[s]
+            last = int(places[np.flatnonzero(worth == worth.max())[-1]])
+            allowed[last] = True
+        if allowed[s]:
+            last = s
     return np.asarray(allowed, dtype=np.bool_)
+
+
+def _harm(segments: Segments) -> FloatArray:
+    """How unwelcome a change of leader is at the start of each segment ``(n_segments,)``: 0 welcome, 3 in a bend."""
+    out_of_bend = np.append(False, segments.bend[:-1])
+    return np.asarray(np.where(segments.bend, 3.0, np.where(segments.accelerating, 1.0 + out_of_bend, 0.0)))
+
+
+def _with_a_chain(data: RotationData, segments: Segments) -> RotationData:
+    """The same, with changes also where the chain of pulls that needs fewest forbidden places has them.
+
+    Raises
+    ------
+    NoFeasiblePlanError
+        The pulls that the bounds allow do not add up to the course, wherever they may start.
+    """
+    free = replace(data, change_allowed=np.ones(data.n_segments, dtype=np.bool_))
+    cost = np.where(data.change_allowed, 0.0, _harm(segments))
+    chain = best_path(free, np.zeros(len(free.arcs)), np.repeat(cost[:, None], len(data.lines), axis=1))
+    if chain is None:
+        raise NoFeasiblePlanError(
+            "the shortest and longest pulls allowed do not add up to the course, wherever riders change: "
+            "widen limits.pulls or the riders' own bounds"
+        )
+    allowed = data.change_allowed.copy()
+    allowed[[free.arcs[a].first for a in chain]] = True
+    return replace(data, change_allowed=allowed)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ttt_opt.course import Course
-from ttt_opt.physics import cornering_speed
+from ttt_opt.physics import braking_deceleration, cornering_speed
 from ttt_opt.race import PullBounds
 
 FloatArray = NDArray[np.float64]
@@ -31,6 +31,7 @@ MILD_BEND_ABOVE = 0.7
 ONE_ACCELERATION_WITHIN_M = 150.0
 AFTER_START_M = (50.0, 100.0)
 ACCELERATION_MPS2 = 0.5
+SHORTEST_RISE_IN_BEND_M, LONGEST_RISE_IN_BEND_M = 30.0, 100.0
 USUAL_SECONDS, USUAL_UP_TO_S = 15.0, 2700.0
 WISHED_SHARE_OF_PULL_RANGE, LONGEST_SHARE_OF_PULL_RANGE = 0.8, 0.9
 SHORTEST_WISH_S = 0.1
@@ -54,13 +55,14 @@ class Segments:
     elevation_m : ndarray (n_segments,)
         Mean elevation (m).
     speed_cap_mps : ndarray (n_segments,)
-        Highest speed through the bend that the segment holds (m/s), ``inf`` without a bend.
+        Highest speed through what the segment holds of a bend (m/s), ``inf`` without one: halfway between the mean
+        and the last of riders who brake as late as they can.
     terrain : tuple of str
         ``flat``, ``climb`` or ``descent``.
     bend : ndarray of bool (n_segments,)
         The segment holds a bend that riders may have to brake for.
     accelerating : ndarray of bool (n_segments,)
-        Riders accelerate here: at the start and out of bends.
+        Riders accelerate here: at the start, out of bends, and between tight places of one bend.
     """
 
     start_m: FloatArray
@@ -93,8 +95,9 @@ class Segments:
             raise ValueError("segments must follow one another without gap or overlap")
         if not set(self.terrain) <= {"flat", "climb", "descent"}:
             raise ValueError("terrain must be flat, climb or descent")
-        if not (np.isfinite(self.speed_cap_mps) == self.bend).all():
-            raise ValueError("exactly the segments with a bend have a finite speed_cap_mps")
+        capped = np.isfinite(self.speed_cap_mps)
+        if not (capped[self.bend].all() and (self.bend | self.accelerating)[capped].all()):
+            raise ValueError("segments with a bend, and no others but those out of one, have a finite speed_cap_mps")
 
     @property
     def length_m(self) -> FloatArray:
@@ -187,9 +190,56 @@ def _bends(course: Course, wet: bool, speed: FloatArray, shortest: int) -> list[
     return found
 
 
+@dataclass(frozen=True)
+class _Stretch:
+    """Part of a bend, from sample to sample: ridden at one speed, or one in which riders accelerate."""
+
+    first: int
+    last: int
+    rising: bool
+
+
+def _slowed(allowed: FloatArray, step_m: float, wet: bool) -> FloatArray:
+    """Highest speeds (m/s) at samples from which riders can still brake for those after them."""
+    square = np.square(allowed)
+    brake = 2.0 * braking_deceleration(wet) * step_m
+    for i in range(len(square) - 2, -1, -1):
+        square[i] = min(square[i], square[i + 1] + brake)
+    return np.sqrt(square)
+
+
+def _stretches(
+    bends: list[tuple[int, int]], cap: FloatArray, speed: FloatArray, step_m: float, wet: bool, shortest: int
+) -> list[_Stretch]:
+    """The bends, divided where riders get faster between two tight places."""
+    allowed = np.minimum(cap, np.append(speed, speed[-1]))
+    shortest_rise = max(shortest, round(SHORTEST_RISE_IN_BEND_M / step_m))
+    found: list[_Stretch] = []
+    for start, last in bends:
+        square = _slowed(allowed[start : last + 1], step_m, wet) ** 2
+        for i in range(len(square) - 1):
+            square[i + 1] = min(square[i + 1], square[i] + 2.0 * ACCELERATION_MPS2 * step_m)
+        rising = np.diff(square) > 1e-9
+        edges = np.concatenate(([0], np.flatnonzero(np.diff(rising)) + 1, [len(rising)])).tolist()
+        size, begin = last - start, 0
+        for first, end in itertools.pairwise(edges):
+            if not rising[first]:
+                continue
+            first = max(first + 1, begin + shortest)  # one more sample at the speed of the tight place
+            end = end if end == size else min(end, size - shortest)
+            if end - first >= shortest_rise:
+                found.append(_Stretch(start + begin, start + first, rising=False))
+                found.append(_Stretch(start + first, start + end, rising=True))
+                begin = end
+        if begin < size:
+            found.append(_Stretch(start + begin, last, rising=False))
+    return found
+
+
 def _fixed_cuts(
     course: Course,
     bends: list[tuple[int, int]],
+    stretches_of_bends: list[_Stretch],
     mild: list[bool],
     terrain: NDArray[np.int8],
     shortest: int,
@@ -203,11 +253,13 @@ def _fixed_cuts(
     last = len(course.distance_m) - 1
     joins = max(shortest, round(BENDS_MERGE_WITHIN_M / step))
     cuts = {0, last}
-    for start, end in bends:
-        parts = math.ceil((end - start) * step / LONGEST_BEND_SEGMENT_M)
-        cuts.update(np.linspace(start, end, parts + 1).round().astype(int).tolist())
-    ahead = [start for start, _ in bends] + [last]
     accelerating = np.zeros(last, dtype=np.bool_)
+    for part in stretches_of_bends:
+        longest = LONGEST_RISE_IN_BEND_M if part.rising else LONGEST_BEND_SEGMENT_M
+        n_parts = math.ceil((part.last - part.first) * step / longest)
+        cuts.update(np.linspace(part.first, part.last, n_parts + 1).round().astype(int).tolist())
+        accelerating[part.first : part.last] = part.rising
+    ahead = [start for start, _ in bends] + [last]
     stretches = [
         (end, AFTER_MILD_BEND_M if easy else AFTER_BEND_M)
         for (_, end), easy in zip(bends, mild, strict=True)
@@ -342,7 +394,10 @@ def cut_segments(
     ``pulls``.
 
     Bends that must be taken slower than 0.97 times the reference speed get segments of their own (at most
-    about 80 m; bends less than 60 m apart count as one), followed by two segments of 50 m and 90 m in which
+    about 80 m; bends less than 60 m apart count as one, in which 30 m and more between two tight places are
+    segments in which riders accelerate). Their cap is one speed for riders who brake as late as they can and
+    hold the speed of the tightest place from there on: halfway between their mean, which gives the time, and
+    their last, from which they accelerate. They are followed by two segments of 50 m and 90 m in which
     riders accelerate: one of 90 m if the bend allows 0.7 times the reference speed, one in all if the next
     bend begins within 150 m; a rest of less than 60 m joins the last. So does the start, with 50 m and 100
     m. Terrain changes end a segment too. In between, dynamic programming finds the cuts that minimise,
@@ -365,7 +420,8 @@ def cut_segments(
     bends = _bends(course, wet, speed, shortest)
     cap = cornering_speed(course.bend_radius_m, wet)
     mild = [bool((cap[start:end] >= MILD_BEND_ABOVE * speed[start:end]).all()) for start, end in bends]
-    fixed, accelerating = _fixed_cuts(course, bends, mild, terrain, shortest)
+    stretches = _stretches(bends, cap, speed, step, wet, shortest)
+    fixed, accelerating = _fixed_cuts(course, bends, stretches, mild, terrain, shortest)
     for first, last in itertools.pairwise(fixed):  # of one terrain but for less than the shortest segment
         terrain[first:last] = round(float(terrain[first:last].mean()))
 
@@ -396,14 +452,14 @@ def cut_segments(
         else:
             ends += _best_cuts(first, last, weights, sums, squares, parts, shortest, longest)
     boundary = np.array([0, *ends])
-    return _describe(course, boundary, wet, bends, accelerating, terrain)
+    return _describe(course, boundary, wet, stretches, accelerating, terrain)
 
 
 def _describe(
     course: Course,
     boundary: NDArray[np.intp],
     wet: bool,
-    bends: list[tuple[int, int]],
+    stretches: list[_Stretch],
     accelerating: BoolArray,
     terrain: NDArray[np.int8],
 ) -> Segments:
@@ -417,14 +473,20 @@ def _describe(
     mean_heading = np.arctan2(
         np.add.reduceat(np.sin(heading), firsts), np.add.reduceat(np.cos(heading), firsts)
     )
-    bend_starts = np.array([start for start, _ in bends] + [len(course.distance_m)])
-    bend_ends = np.array([end for _, end in bends] + [len(course.distance_m)])
+    bend_starts = np.array([part.first for part in stretches] + [len(course.distance_m)])
+    bend_ends = np.array([part.last for part in stretches] + [len(course.distance_m)])
     which = np.searchsorted(bend_ends, firsts, side="right")
-    bend = bend_starts[which] <= firsts
-    radius = np.array(
-        [course.bend_radius_m[a : b + 1].min() for a, b in zip(firsts.tolist(), lasts.tolist(), strict=True)]
-    )
-    cap = np.where(bend, cornering_speed(radius, wet), np.inf)
+    in_bend = bend_starts[which] <= firsts
+    step = float(course.distance_m[1])
+    allowed = np.asarray(cornering_speed(course.bend_radius_m, wet))
+    cap = np.full(len(firsts), np.inf)
+    for s in np.flatnonzero(in_bend):
+        rising = stretches[which[s]].rising
+        speeds = _slowed(allowed[firsts[s] : lasts[s] + 1], step, wet)
+        speeds = speeds if rising else np.minimum.accumulate(speeds)
+        seconds = float((2.0 * step / (speeds[1:] + speeds[:-1])).sum())
+        mean = length[s] / seconds if seconds > 0.0 else np.inf
+        cap[s] = mean if rising else 0.5 * (mean + speeds[-1])
     return Segments(
         start_m=position[:-1],
         end_m=position[1:],
@@ -433,6 +495,6 @@ def _describe(
         elevation_m=elevation,
         speed_cap_mps=cap,
         terrain=tuple(TERRAIN_NAMES[label] for label in terrain[firsts].tolist()),
-        bend=bend & np.isfinite(cap),
+        bend=in_bend & ~accelerating[firsts] & np.isfinite(cap),
         accelerating=accelerating[firsts],
     )

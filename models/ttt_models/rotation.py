@@ -303,6 +303,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     recovery = data.recovery_share.tolist()
     changeover_time = data.changeover_s.tolist()
     longest_time = (data.time_s.max(axis=1) + data.changeover_s).tolist()
+    most_changeover = (np.maximum(data.changeover_j.max(axis=1), 0.0) / JOULE_PER_UNIT).tolist()
 
     m = pyo.ConcreteModel("rotation")
     m.pull = pyo.Var(range(len(arcs)), domain=pyo.Binary)
@@ -319,7 +320,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         places,
         bounds=lambda _, s, q, i: (
             -recovery[s][i] * cp[i] * longest_time[s],
-            peak[i] * longest_time[s] + max(changeover_use[s]),
+            peak[i] * longest_time[s] + most_changeover[s][i] + max(changeover_use[s]),
         ),
     )
     m.spare = pyo.Var(
@@ -443,7 +444,9 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * m.led_time[s, q] + swing_off_use(s, q, i),
     )
     m.below_peak = pyo.Constraint(
-        places, rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q]
+        places,
+        rule=lambda _, s, q, i: m.work[s, q, i]
+        <= peak[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
     )
     m.on_wheel = pyo.Constraint(
         followers,

@@ -383,7 +383,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
                 swing = data.changeover_j[s, data.lines.index(line_before), i] if changing else 0.0
                 kinetic = data.kinetic_j_per_v2[i] * rise[s]
                 work = max(0.0, data.road_work_j[s, q, k, i] + kinetic + swing)
-                if work > data.peak_w[i] * duration:
+                if work > data.peak_w[i] * duration + swing:
                     return INFINITY
                 wheel_limit = data.on_wheel_w[i] * duration + swing
                 if i != leader and data.on_wheel_applies[s] and work > wheel_limit:
@@ -456,7 +456,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             swing = data.changeover_j[s, data.lines.index(line_of[s - 1]), i] if s in starts else 0.0
             needed = mix(s, data.road_work_j[s, q, :, i]) + data.kinetic_j_per_v2[i] * rise[s]
             at_most.append((needed - work, -swing))
-            at_most.append((work - data.peak_w[i] * duration, data.peak_w[i] * lost))
+            at_most.append((work - data.peak_w[i] * duration, data.peak_w[i] * lost + swing))
             if i != line[0] and data.on_wheel_applies[s]:
                 at_most.append((work - data.on_wheel_w[i] * duration, data.on_wheel_w[i] * lost + swing))
             above, above_lost = work - data.cp_w[i] * duration, data.cp_w[i] * lost

@@ -153,7 +153,7 @@ WRONG: dict[str, tuple[Change, str]] = {
     "terrain": (put("segments", 0, "terrain", value="gravel"), "segments[1].terrain"),
     "bend without a cap": (
         put("segments", 0, "bend", value=True),
-        "segments: exactly the segments with a bend",
+        "segments: segments with a bend",
     ),
     "pull number": (put("segments", 0, "pull", value=2), "segments[1].pull: is 2; allowed here: 1"),
     "stranger in the line": (
