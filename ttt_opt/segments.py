@@ -233,6 +233,8 @@ def _stretches(
                 begin = end
         if begin < size:
             found.append(_Stretch(start + begin, last, rising=False))
+    if found and found[0].first == 0:  # from standstill riders accelerate, even in a bend
+        found[0] = _Stretch(0, found[0].last, rising=True)
     return found
 
 
