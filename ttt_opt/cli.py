@@ -86,7 +86,7 @@ def plan(
     time_limit: Annotated[
         float,
         typer.Option("--time-limit", metavar="S", min=1.0, callback=_finite, help="Longest search (s)."),
-    ] = 120.0,
+    ] = 240.0,
     gap: Annotated[
         float,
         typer.Option(
@@ -97,7 +97,7 @@ def plan(
             callback=_finite,
             help="Stop when the plan is proven to be this close to the best, as share of the finish time.",
         ),
-    ] = 0.001,
+    ] = 0.003,
     seed: Annotated[
         int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")
     ] = 0,

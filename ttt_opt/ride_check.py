@@ -431,7 +431,7 @@ def _on_wheel(ride: Ride, segments: Segments, team: Team, race: Race, schedule: 
 
 
 def _peak_power(ride: Ride, team: Team, schedule: Schedule) -> Check:
-    mean_w, _ = _segment_means(ride, schedule, ride.place >= 0)
+    mean_w, _ = _segment_means(ride, schedule, (ride.place >= 0) & ~ride.moving_back)
     for pull in schedule.pulls:
         covered = slice(pull.first_segment, pull.end_segment)
         mean_w[covered, pull.leader] = np.maximum(

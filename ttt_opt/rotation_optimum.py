@@ -40,6 +40,7 @@ from ttt_opt.rotation_search import (
     ValuedPath,
     follow_prices,
     improve_locally,
+    shake_prices,
     steady_pace,
     work_without_changeovers,
 )
@@ -54,11 +55,11 @@ Progress = Callable[[str, float, float], None]
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
 CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 6
-FEW_TRIES, MANY_TRIES = 20, 100
-"""Neighbours of a plan that are valued before it counts as locally best, at first and while the gap is too large."""
-MOST_PASSES = 2
-WORTH_ANOTHER_PASS_S = 0.5
-"""Another order must be faster by this to be settled in its turn (s)."""
+N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 20, 80, 200
+"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
+one, and where the gap asks for more."""
+BUILDS_PER_ROUND = 1.3
+"""Duration of a round of settling over that of building a model."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 SETTLED_J = 200.0
@@ -86,8 +87,8 @@ class Settings:
         Same seed, same plan.
     """
 
-    time_limit_s: float = 120.0
-    gap: float = 0.005
+    time_limit_s: float = 240.0
+    gap: float = 0.003
     seed: int = 0
 
 
@@ -171,10 +172,13 @@ class _Clock:
     began: float = field(default_factory=time.perf_counter)
     interrupted: bool = False
     build_seconds: float = 0.0
+    last_build_s: float = 0.0
 
     @property
     def left_s(self) -> float:
-        return self.settings.time_limit_s - (time.perf_counter() - self.began)
+        """Seconds left for the search; what settling the plan at the end takes is kept back."""
+        kept_back = min(SETTLING_ROUNDS * BUILDS_PER_ROUND * self.last_build_s, 0.4 * self.settings.time_limit_s)
+        return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
 
     def stop(self) -> bool:
         return self.interrupted or self.left_s <= 0.0
@@ -240,16 +244,14 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
     with _interrupts(clock):
         assumptions, best = _calibrate(road, race, orders[0], clock, tell)
         results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=False)
-        for _ in range(MOST_PASSES):
-            best = _best_order(road, race, results, assumptions, best, clock)
-            best = _improve(best, clock, tell, n_tries=FEW_TRIES)
-            assumptions, best = _settle(road, race, best, assumptions, clock)
-            results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=True)
-            if clock.stop() or min(result.time_s for result in results) > best.best.time_s - WORTH_ANOTHER_PASS_S:
-                break
+        best = _best_order(road, race, results, assumptions, best, clock)
+        best = _improve(best, clock, tell, N_SHAKES)
+        assumptions, best = _settle(road, race, best, assumptions, clock)
+        results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=True)
         bound = min(result.bound_s for result in results)
+        best = _best_order(road, race, results, assumptions, best, clock)
         if (best.best.time_s - bound) / best.best.time_s > settings.gap:
-            best = _improve(best, clock, tell, n_tries=MANY_TRIES)
+            best = _improve(best, clock, tell, MORE_SHAKES)
         _, best = _settle(road, race, best, assumptions, clock, steps=SETTLED_GRID)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
@@ -307,7 +309,8 @@ def _timed_compile(
 ) -> CompiledRotation:
     began = time.perf_counter()
     compiled = _compile(road, race, order, assumptions)
-    clock.build_seconds += time.perf_counter() - began
+    clock.last_build_s = time.perf_counter() - began
+    clock.build_seconds += clock.last_build_s
     return compiled
 
 
@@ -427,12 +430,12 @@ def search_order(
     began = time.perf_counter()
     compiled = _compile(road, race, order, assumptions)
     build_seconds = time.perf_counter() - began
-    valuer = PathValuer(compiled, seed)
-    plan = follow_prices(
-        ArcTable.of(compiled.data), valuer, pace, price, stop=lambda: False, found=lambda _: None
-    )
+    table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
+    plan = follow_prices(table, valuer, pace, price, stop=lambda: False, found=lambda _: None)
     bound = -INFINITY
     if with_bound:
+        if plan is not None:
+            plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=lambda: False, found=lambda _: None)
         left = max(seconds - (time.perf_counter() - began), 1.0)
         relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left, seed=seed)
         bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
@@ -506,25 +509,23 @@ def _best_order(
     guess: _Order,
     clock: _Clock,
 ) -> _Order:
-    """The order with the fastest plan, compiled; the guess where none is faster."""
+    """The order with the fastest plan, compiled; the guess, which has the same constants, where none is faster."""
     chosen = min(results, key=lambda result: result.time_s)
-    if not chosen.path or (chosen.time_s >= guess.best.time_s and chosen.order == guess.order):
+    if not chosen.path or chosen.time_s >= guess.best.time_s:
         return guess
     compiled = _timed_compile(road, race, chosen.order, assumptions, clock)
     valuer = PathValuer(compiled, clock.settings.seed)
     return _Order(chosen.order, compiled, ArcTable.of(compiled.data), valuer, valuer.value(chosen.path))
 
 
-def _improve(order: _Order, clock: _Clock, tell: Progress, *, n_tries: int) -> _Order:
-    """Local search over the ends of the pulls until nothing improves."""
-    best = improve_locally(
-        order.table,
-        order.valuer,
-        order.best,
-        n_tries,
-        stop=clock.stop,
-        found=lambda plan: tell("improving pulls", finish_time_s(order.compiled.data, plan), -INFINITY),
-    )
+def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:
+    """Other chains of pulls by random prices, then local search over the ends of the pulls."""
+
+    def found(plan: ValuedPath) -> None:
+        tell("improving pulls", finish_time_s(order.compiled.data, plan), -INFINITY)
+
+    best = shake_prices(order.table, order.valuer, order.best, n_shakes, stop=clock.stop, found=found)
+    best = improve_locally(order.table, order.valuer, best, N_TRIES, stop=clock.stop, found=found)
     return replace(order, best=best)
 
 

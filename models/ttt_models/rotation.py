@@ -216,7 +216,8 @@ class RotationData:
                         break
                     if end == self.n_segments or (self.change_allowed[end] and done >= least):
                         found.append(Arc(first, end, q))
-        found.extend(Arc(*pull) for pull in self.kept_pulls if Arc(*pull) not in set(found))
+        known = set(found)
+        found.extend(Arc(*pull) for pull in self.kept_pulls if Arc(*pull) not in known)
         return tuple(found)
 
 
