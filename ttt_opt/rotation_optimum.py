@@ -55,7 +55,7 @@ Progress = Callable[[str, float, float], None]
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
 CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 6
-N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 20, 80, 200
+N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
 one, and where the gap asks for more."""
 BUILDS_PER_ROUND = 1.3
