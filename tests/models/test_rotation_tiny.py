@@ -50,13 +50,19 @@ LIMITS: dict[str, dict[str, Any]] = {
     "no changes late": {"no_change_at": (2, 3)},
     "power on a wheel": {"on_wheel_share": 0.8},
     "swing-off costs work": {"swing_off_j": 2500.0},
+    "swing-off uses W' beyond the mean power": {"changeover_use_j": 1000.0},
+    "hard swing-off uses W' beyond the mean power": {"changeover_use_j": 1000.0},
     "every changeover costs work": {"changeover_j": 1200.0},
     "changeovers cost time": {"changeover_s": 1.5},
     "slow recovery": {"recovery": 0.05},
     "one must sit on": {"sitters": (0,)},
     "the start order is given": {"start_lines": (1,)},
 }
-BESIDES: dict[str, dict[str, Any]] = {"drop of power": {"no_change_at": (1, 3)}}
+BESIDES: dict[str, dict[str, Any]] = {
+    "drop of power": {"no_change_at": (1, 3)},
+    "swing-off uses W' beyond the mean power": {"longest_s": 25.0, "recovery": 0.3},
+    "hard swing-off uses W' beyond the mean power": {"longest_s": 25.0, "recovery": 0.3, "swing_off_j": 2500.0},
+}
 """Races in which a limit binds that would not in the free one."""
 FREE: dict[str, Any] = {
     "changeover_j": 0.0,
@@ -103,6 +109,7 @@ def test_random_races_cover_what_the_model_can_express() -> None:
     assert any((tiny.data.road_work_j < 0.0).any() for tiny in tinies)
     assert any(tiny.data.bend.any() for tiny in tinies)
     assert any(np.isfinite(tiny.data.drop_w).any() for tiny in tinies)
+    assert all((tiny.data.changeover_use_j > 0.0).all() for tiny in tinies)
     assert sum(np.isfinite(best_ridden(tiny)[0]) for tiny in tinies) > len(tinies) / 2
     assert {tiny.data.n_riders for tiny in tinies} == {2, 3}
     assert {tiny.data.n_segments for tiny in tinies} == {3, 4, 5}
@@ -154,6 +161,7 @@ def test_unlike_changeovers_and_limits_along_the_road() -> None:
     data = tiny.data
     uneven = tiny.changed(
         changeover_j=data.changeover_j * np.array([0.0, 0.2, 4.0, 1.0])[:, None, None],
+        changeover_use_j=np.outer([900.0, 50.0, 700.0, 200.0], [1.0, 0.2, 0.6]),
         changeover_s=np.array([9.0, 0.9, 0.1, 0.4]),
         surge_w=np.array([0.0, INFINITY, 30.0, 80.0]),
         surge_mps=np.array([0.0, 2.0, INFINITY, 0.5]),
@@ -249,4 +257,14 @@ def test_oracle_knows_braking_recovery_and_leaving() -> None:
     easier = exact.changed(road_work_j=work - np.array([0.0, 100.0]))
     # Rider 0 keeps 100 J, worth SPARE_S_PER_KJ each kJ.
     assert ridden_time_s(easier, leaves, (0, 0)) == pytest.approx(22.0 - 0.1 * SPARE_S_PER_KJ)
+    # With 100 J less each, rider 0 has 1000 - 800 - (3600 + 100 - 3600) = 100 J left where he stays, rider 1 is full.
+    less = exact.changed(road_work_j=work - 100.0)
+    assert ridden_time_s(less, stays, (0, 0)) == pytest.approx(22.0 - 1.1 * SPARE_S_PER_KJ)
+    # Swinging off takes 60 J beyond the mean power of him alone, and of nobody where he leaves; 101 J are too much.
+    swings_off = np.zeros_like(less.data.changeover_use_j)
+    swings_off[1, tiny.data.lines.index((0, 1))] = 60.0
+    beyond = less.changed(changeover_use_j=swings_off)
+    assert ridden_time_s(beyond, stays, (0, 0)) == pytest.approx(22.0 - 1.04 * SPARE_S_PER_KJ)
+    assert ridden_time_s(beyond, leaves, (0, 0)) == ridden_time_s(less, leaves, (0, 0)) < INFINITY
+    assert ridden_time_s(less.changed(changeover_use_j=swings_off * 101.0 / 60.0), stays, (0, 0)) == INFINITY
     assert set(all_plans(exact)) == {stays, leaves, (TinyPull((0, 1), 0, 2),)}

@@ -85,6 +85,7 @@ def make_rotation(
     bends: Sequence[int] = (),
     changeover_j: float = 150.0,
     swing_off_j: float = 400.0,
+    changeover_use_j: float = 0.0,
     changeover_s: float = 0.1,
     recovery: float | FloatArray = 0.5,
     shortest_s: float = 1.0,
@@ -149,6 +150,7 @@ def make_rotation(
         road_work_j=road_work,
         kinetic_j_per_v2=0.5 * mass / EFFICIENCY if kinetic else np.zeros(len(riders)),
         changeover_j=changeover,
+        changeover_use_j=np.full((n_segments, len(lines)), changeover_use_j),
         changeover_s=np.full(n_segments, changeover_s),
         cp_w=cp,
         peak_w=np.array([rider.peak_w for rider in riders]),
@@ -226,6 +228,7 @@ def random_rotation(seed: int) -> TinyRotation:
         per_longest=data.per_longest * draw.uniform(0.7, 1.2, data.per_longest.shape),
         per_shortest=data.per_shortest * draw.uniform(0.8, 1.2, data.per_shortest.shape),
         on_wheel_applies=data.on_wheel_applies & (draw.random(n_segments) < 0.8),
+        changeover_use_j=draw.uniform(0.0, 300.0, data.changeover_use_j.shape),
     )
 
 
@@ -391,6 +394,8 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
                 above = work - data.cp_w[i] * duration
                 full = data.w_prime_j[i] - data.reserve_j[i]
                 spent = above if above > 0.0 else data.recovery_share[s, i] * above
+                if changing and i == line_before[0]:
+                    spent += data.changeover_use_j[s, data.lines.index(line_before)]
                 spare[i] = min(full, spare[i] - spent)
                 if spare[i] < 0.0:
                     return INFINITY
@@ -460,9 +465,11 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             if i != line[0] and data.on_wheel_applies[s]:
                 at_most.append((work - data.on_wheel_w[i] * duration, data.on_wheel_w[i] * lost + swing))
             above, above_lost = work - data.cp_w[i] * duration, data.cp_w[i] * lost
-            at_most.append((above - spent, above_lost))
+            swung_off = s in starts and i == line_of[s - 1][0]
+            extra = data.changeover_use_j[s, data.lines.index(line_of[s - 1])] if swung_off else 0.0
+            at_most.append((above - spent, above_lost - extra))
             share = data.recovery_share[s, i]
-            at_most.append((share * above - spent, share * above_lost))
+            at_most.append((share * above - spent, share * above_lost - extra))
             full = data.w_prime_j[i] - data.reserve_j[i]
             if s == 0:
                 at_most.append((left + spent, full))
