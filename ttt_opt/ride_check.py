@@ -43,12 +43,12 @@ PULL_TOLERANCE_S = 2.0
 #: Schedule and course may differ in length by this (m).
 COURSE_TOLERANCE_M = 1.0
 #: Surges may exceed their limit by this (W, km/h): rounding of speeds.
-POWER_SURGE_TOLERANCE_W, SPEED_SURGE_TOLERANCE_KMH = 5.0, 0.1
+POWER_SURGE_TOLERANCE_W, SPEED_SURGE_TOLERANCE_KMH = 8.0, 0.1
 #: Mean power on a wheel over a segment may exceed its limit by this (share of critical power): what a leader
 #: adds when the line is behind the clock reaches the wheels.
 ON_WHEEL_TOLERANCE = 0.08
 #: Mean power over a segment may exceed a rider's peak power by this (share).
-PEAK_TOLERANCE = 0.02
+PEAK_TOLERANCE = 0.05
 #: Shortest stay on a wheel within a segment that counts for the mean power there (s).
 SHORTEST_STAY_S = 5.0
 
