@@ -102,7 +102,7 @@ VARIANTS = {
 
 FALLS_SHORT = {
     "ends downhill": "W' of one rider falls 0.5 kJ below the reserve: speeds on the last descent have not settled",
-    "steep bank behind a descent": "a rider on a wheel rides 20 % above critical power on the 10 % bank, 10 % are allowed",
+    "steep bank behind a descent": "a rider on a wheel rides 20 % above critical power on the bank, 10 % are allowed",
     "corners close together": "a change in a corner is avoided at the price of a pull 6 s too long; the gap is 7 %",
     "wet corners": "the plan brakes earlier than the ride: 1 % too slow",
 }
