@@ -267,7 +267,7 @@ def test_speed_that_jumps_fails_the_surge_in_speed() -> None:
     assert case.failed() == {SPEED_SURGE}
 
 
-@pytest.mark.parametrize(("change", "name"), [(8.0, POWER_SURGE), (-8.0, POWER_DROP)])
+@pytest.mark.parametrize(("change", "name"), [(9.5, POWER_SURGE), (-9.5, POWER_DROP)])
 def test_front_power_that_jumps_fails_the_surge_or_the_drop_in_power(change: float, name: str) -> None:
     """The square of the speed changes at one rate over two segments: the first takes work and drag, the
     second drag alone, the one after gives work back and takes drag.
