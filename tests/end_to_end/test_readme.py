@@ -122,7 +122,7 @@ def test_two_commands_set_up_plan_and_test() -> None:
     for line in (plan, test):
         assert "\n" not in line
         assert line.startswith("python3.11 -m venv .venv && .venv/bin/pip install -c .ci/constraints.txt ")
-    assert plan.endswith("&& .venv/bin/ttt-opt plan data/demo/race.toml --out plan-out --time-limit 100")
+    assert plan.endswith("&& .venv/bin/ttt-opt plan data/demo/race.toml --out plan-out --time-limit 140")
     assert test.endswith("&& .venv/bin/python -m pytest")
     assert (ROOT / "data/demo/race.toml").is_file()
     assert "plan-out/" in (ROOT / ".gitignore").read_text(encoding="utf-8").split()
