@@ -542,6 +542,7 @@ def _settle(
     data = order.compiled.data
     arcs = [data.arcs[a] for a in order.best.path]
     pulls = tuple((arc.first, arc.end, data.lines[arc.line]) for arc in arcs)
+    rounds: list[tuple[float, float, Assumptions, _Order]] = []
     for _ in range(SETTLING_ROUNDS):
         new = replace(
             _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best)),
@@ -557,13 +558,17 @@ def _settle(
             break
         table = ArcTable.of(compiled.data)
         assumptions, order = new, replace(order, compiled=compiled, table=table, valuer=valuer, best=plan)
+        shortfall_j = max(float(_shortfall_j(race, order).max()), SHORTFALL_ALLOWED_J)
+        rounds.append((shortfall_j, finish_time_s(compiled.data, plan), assumptions, order))
         settled = (
             _drift_j(race, order) <= SETTLED_J
-            and float(_shortfall_j(race, order).max()) <= SHORTFALL_ALLOWED_J
+            and shortfall_j <= SHORTFALL_ALLOWED_J
             and _off_reference(order, new) <= OFF_REFERENCE_ALLOWED
         )
         if settled:
-            break
+            return assumptions, order
+    if rounds:  # not settled: the round that keeps the reserve best
+        _, _, assumptions, order = min(rounds, key=lambda known: known[:2])
     return assumptions, order
 
 
