@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -143,7 +144,8 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     """
     course = read_course(race.course_file, flat=race.flat)
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
-    optimum = optimise(road, race, settings or Settings(), progress)
+    ride_schedule = partial(ride, course, race.team, race)
+    optimum = optimise(road, race, ride_schedule, settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
 
 

@@ -12,21 +12,24 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from types import FrameType
 
 import numpy as np
 
 from ttt_models.rotation import RotationData
+from ttt_opt.as_ridden import LEAST_RECOVERY_SHARE, Planned, Ridden, fitted_to_ride, time_share
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
 from ttt_opt.physiology import recovery_share, sustainable_share
 from ttt_opt.race import Race
+from ttt_opt.ride import Ride
 from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation, lines_of
 from ttt_opt.rotation_problem import (
     FINE_GRID,
     NARROW_GRID,
     SETTLED_GRID,
     WIDE_GRID,
-    KeptPull,
+    Assumptions,
     Road,
     reference_speed,
     riding_time,
@@ -49,12 +52,15 @@ from ttt_opt.solver import FloatArray, solve, solver_version
 
 INFINITY = float("inf")
 
+RideSchedule = Callable[[Schedule], Ride]
+"""Rides a schedule in the simulation."""
+
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 6
+CALIBRATION_ROUNDS, SETTLING_ROUNDS, FITTING_ROUNDS = 5, 4, 8
 N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
 one, and where the gap asks for more."""
@@ -64,12 +70,11 @@ STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 SETTLED_J = 200.0
 """W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
-OFF_REFERENCE_ALLOWED = 0.01
-"""Speeds of the settled plan may differ from those of its constants by this share."""
 SHORTFALL_ALLOWED_J = 50.0
-"""W' of the settled plan may fall below the reserve by this (J)."""
+"""W' may fall below the reserve by this in the ride of a settled plan (J)."""
+TIME_SETTLED = 0.0005
+"""Plan and ride agree to this share of the finish time when the plan has settled."""
 POLL_S = 0.2
-LEAST_RECOVERY_SHARE = 0.01
 FIRST_PRICE_S_PER_KJ = 0.5
 
 
@@ -134,36 +139,6 @@ class Optimum:
         return (self.finish_time_s - self.best_possible_s) / self.finish_time_s
 
 
-@dataclass(frozen=True)
-class Assumptions:
-    """What the model's constants assume of the plan that they lead to; they are settled by iteration.
-
-    Attributes
-    ----------
-    centre_mps : ndarray (n_segments,)
-        Speeds around which the grid lies, and at which changeovers are evaluated (m/s).
-    exit_mps : ndarray (n_segments,)
-        Speeds at which segments are left (m/s).
-    steps : tuple of float
-        Grid over the centre.
-    recovery_share : ndarray (n_segments, n_riders)
-    sustainable_share : float
-        Share of critical power.
-    extra_reserve_j : ndarray (n_riders,)
-        W' kept beyond the reserve, because recovery turns out slower than the constants say (J).
-    kept_pulls : tuple of (int, int, tuple of int)
-        Pulls of the plan that the constants fit: first segment, end, riders in line order.
-    """
-
-    centre_mps: FloatArray
-    exit_mps: FloatArray
-    steps: tuple[float, ...]
-    recovery_share: FloatArray
-    sustainable_share: float
-    extra_reserve_j: FloatArray
-    kept_pulls: tuple[KeptPull, ...] = ()
-
-
 @dataclass
 class _Clock:
     """Time used, and the wish to stop."""
@@ -177,8 +152,16 @@ class _Clock:
     @property
     def left_s(self) -> float:
         """Seconds left for the search; what settling the plan at the end takes is kept back."""
-        kept_back = min(SETTLING_ROUNDS * BUILDS_PER_ROUND * self.last_build_s, 0.4 * self.settings.time_limit_s)
+        kept_back = min(FITTING_ROUNDS * BUILDS_PER_ROUND * self.last_build_s, 0.4 * self.settings.time_limit_s)
         return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
+
+    @contextmanager
+    def building(self) -> Iterator[None]:
+        """Counts the time within as that of building a model."""
+        began = time.perf_counter()
+        yield
+        self.last_build_s = time.perf_counter() - began
+        self.build_seconds += self.last_build_s
 
     def stop(self) -> bool:
         return self.interrupted or self.left_s <= 0.0
@@ -186,9 +169,10 @@ class _Clock:
 
 @dataclass(frozen=True)
 class _Order:
-    """One cyclic order with its compiled model and the best path known."""
+    """One cyclic order with its constants, its compiled model and the best path known."""
 
     order: tuple[int, ...]
+    assumptions: Assumptions
     compiled: CompiledRotation
     table: ArcTable
     valuer: PathValuer
@@ -217,13 +201,17 @@ class OrderResult:
     build_seconds: float
 
 
-def optimise(road: Road, race: Race, settings: Settings, progress: Progress | None = None) -> Optimum:
+def optimise(
+    road: Road, race: Race, ride_schedule: RideSchedule, settings: Settings, progress: Progress | None = None
+) -> Optimum:
     """Search the best schedule and prove how good it is.
 
     Parameters
     ----------
     road : Road
     race : Race
+    ride_schedule : callable
+        See :data:`RideSchedule`; what the rides of plans show corrects the model's constants.
     settings : Settings
     progress : callable, optional
         See :data:`Progress`.
@@ -242,17 +230,17 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
     if n_possible > MOST_ORDERS:
         orders = orders[:1]
     with _interrupts(clock):
-        assumptions, best = _calibrate(road, race, orders[0], clock, tell)
-        results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=False)
-        best = _best_order(road, race, results, assumptions, best, clock)
+        best = _calibrate(road, race, orders[0], clock, tell)
+        results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
+        best = _best_order(road, race, results, best, clock)
         best = _improve(best, clock, tell, N_SHAKES)
-        assumptions, best = _settle(road, race, best, assumptions, clock)
-        results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=True)
+        best = _settle(road, race, best, ride_schedule, clock)
+        results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
         bound = min(result.bound_s for result in results)
-        best = _best_order(road, race, results, assumptions, best, clock)
+        best = _best_order(road, race, results, best, clock)
         if (best.best.time_s - bound) / best.best.time_s > settings.gap:
             best = _improve(best, clock, tell, MORE_SHAKES)
-        _, best = _settle(road, race, best, assumptions, clock, steps=SETTLED_GRID)
+        best = _fit_to_ride(road, race, best, ride_schedule, clock)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
@@ -261,8 +249,8 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
     else:
         reason = "search complete"
     return Optimum(
-        schedule=schedule_of(road, best.compiled.data, best.best),
-        w_prime_j=true_w_prime_along(race, best.compiled.data, best.best),
+        schedule=_schedule_of(road, best),
+        w_prime_j=w_prime_along(best.compiled.data, best.best),
         finish_time_s=finish_time,
         best_possible_s=bound,
         stopped_because=reason,
@@ -287,18 +275,7 @@ def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
 
 
 def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> CompiledRotation:
-    data = rotation_data(
-        road,
-        race,
-        order,
-        speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
-        reference_mps=assumptions.centre_mps,
-        exit_mps=assumptions.exit_mps,
-        recovery_share=assumptions.recovery_share,
-        sustainable_share=assumptions.sustainable_share,
-        extra_reserve_j=assumptions.extra_reserve_j,
-        kept_pulls=assumptions.kept_pulls,
-    )
+    data = rotation_data(road, race, order, assumptions)
     if not any(arc.first == 0 and arc.line in data.start_lines for arc in data.arcs):
         raise NoFeasiblePlanError(_why_infeasible(race))
     return compile_rotation(data)
@@ -307,16 +284,13 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
 def _timed_compile(
     road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, clock: _Clock
 ) -> CompiledRotation:
-    began = time.perf_counter()
-    compiled = _compile(road, race, order, assumptions)
-    clock.last_build_s = time.perf_counter() - began
-    clock.build_seconds += clock.last_build_s
-    return compiled
+    with clock.building():
+        return _compile(road, race, order, assumptions)
 
 
 def _calibrate(
     road: Road, race: Race, order: tuple[int, ...], clock: _Clock, tell: Progress
-) -> tuple[Assumptions, _Order]:
+) -> _Order:
     """Settle grid, recovery and sustainable power on quick plans of one order."""
     n_riders = len(race.team.riders)
     share = race.limits.sustainable_share_of_cp
@@ -327,6 +301,7 @@ def _calibrate(
         centre_mps=speed,
         exit_mps=speed,
         steps=WIDE_GRID,
+        time_share=np.ones(road.n_segments),
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
         sustainable_share=first_share,
         extra_reserve_j=np.zeros(n_riders),
@@ -335,7 +310,7 @@ def _calibrate(
     mix[:, WIDE_GRID.index(1.0)] = 1.0
     pace: Pace | None = None
     price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
-    settled: tuple[Assumptions, _Order] | None = None
+    settled: _Order | None = None
     for number in range(CALIBRATION_ROUNDS):
         compiled = _timed_compile(road, race, order, assumptions, clock)
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
@@ -347,33 +322,44 @@ def _calibrate(
                 raise NoFeasiblePlanError(_why_infeasible(race))
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
-        settled = assumptions, _Order(order, compiled, table, valuer, plan)
-        if number > 0 and (clock.stop() or _drift_j(race, settled[1]) <= SETTLED_J):
+        settled = _Order(order, assumptions, compiled, table, valuer, plan)
+        if number > 0 and (clock.stop() or _drift_j(race, settled) <= SETTLED_J):
             break
         if number + 1 < CALIBRATION_ROUNDS:
-            new = _assume(race, compiled.data, plan)
+            new = _assume(race, settled)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
             pace, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
     assert settled is not None
     return settled
 
 
-def _assume(race: Race, data: RotationData, plan: ValuedPath) -> Assumptions:
-    """Constants that fit a plan."""
+def _assume(race: Race, order: _Order) -> Assumptions:
+    """Constants that fit the plan of an order."""
+    data, plan = order.compiled.data, order.best
     assert plan.pace is not None
-    w_prime = true_w_prime_along(race, data, plan)
-    mean_left = 0.5 * (w_prime[1:] + w_prime[:-1])
-    mean_left = np.where(np.isnan(mean_left), data.reserve_j, mean_left)
-    shares = recovery_share(race.recovery, mean_left, data.w_prime_j, race.recovery_share)
     share = race.limits.sustainable_share_of_cp
-    return Assumptions(
-        centre_mps=np.asarray((plan.pace.mix * data.speed_mps).sum(axis=1), dtype=np.float64),
+    return replace(
+        order.assumptions,
+        centre_mps=_speeds(data, plan),
         exit_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 1.0)),
         steps=NARROW_GRID,
-        recovery_share=np.clip(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE, 1.0),
+        recovery_share=_recovery(race, data, true_w_prime_along(race, data, plan)),
         sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,
-        extra_reserve_j=np.zeros(data.n_riders),
     )
+
+
+def _recovery(race: Race, data: RotationData, w_prime_j: FloatArray) -> FloatArray:
+    """Recovery share in the middle of the segments at W' ``(n_segments + 1, n_riders)`` (J) at their boundaries."""
+    mean_left = 0.5 * (w_prime_j[1:] + w_prime_j[:-1])
+    mean_left = np.where(np.isnan(mean_left), data.reserve_j, mean_left)
+    shares = recovery_share(race.recovery, mean_left, data.w_prime_j, race.recovery_share)
+    return np.clip(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE, 1.0)
+
+
+def _speeds(data: RotationData, plan: ValuedPath) -> FloatArray:
+    """Speeds of a plan ``(n_segments,)`` (m/s)."""
+    assert plan.pace is not None
+    return np.asarray((plan.pace.mix * data.speed_mps).sum(axis=1), dtype=np.float64)
 
 
 def _most_of_the_way(old: Assumptions, new: Assumptions) -> Assumptions:
@@ -388,23 +374,10 @@ def _drift_j(race: Race, order: _Order) -> float:
     return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
 
 
-def _off_reference(order: _Order, assumptions: Assumptions) -> float:
-    """Largest difference between the speeds of a plan and those at which its constants were taken (share)."""
-    assert order.best.pace is not None
-    speed = (order.best.pace.mix * order.compiled.data.speed_mps).sum(axis=1)
-    return float(np.max(np.abs(speed / assumptions.centre_mps - 1.0)))
-
-
-def _shortfall_j(race: Race, order: _Order) -> FloatArray:
-    """How far each rider's W' falls below the race's reserve with the recovery that the plan really has (J)."""
-    lowest = np.nanmin(true_w_prime_along(race, order.compiled.data, order.best), axis=0)
-    return np.asarray(race.limits.w_prime_reserve_j - lowest, dtype=np.float64)
-
-
 def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
     assert plan.pace is not None
-    speed = (plan.pace.mix * data.speed_mps).sum(axis=1)
+    speed = _speeds(data, plan)
     grid = speed_grid(road, assumptions.centre_mps, assumptions.steps)
     upper = np.clip((grid < speed[:, None]).sum(axis=1), 1, grid.shape[1] - 1)
     rows = np.arange(len(speed))
@@ -448,7 +421,6 @@ def _search_orders(
     road: Road,
     race: Race,
     orders: list[tuple[int, ...]],
-    assumptions: Assumptions,
     guess: _Order,
     clock: _Clock,
     tell: Progress,
@@ -456,7 +428,7 @@ def _search_orders(
     with_bounds: bool,
 ) -> list[OrderResult]:
     """Plan and, if asked for, bound for every cyclic order, on all cores; orders not reached in time have none."""
-    plan = guess.best
+    assumptions, plan = guess.assumptions, guess.best
     assert plan.price is not None
     pace = _on_new_grid(road, guess.compiled.data, plan, assumptions)
     best_time = finish_time_s(guess.compiled.data, plan)
@@ -505,7 +477,6 @@ def _best_order(
     road: Road,
     race: Race,
     results: list[OrderResult],
-    assumptions: Assumptions,
     guess: _Order,
     clock: _Clock,
 ) -> _Order:
@@ -513,9 +484,10 @@ def _best_order(
     chosen = min(results, key=lambda result: result.time_s)
     if not chosen.path or chosen.time_s >= guess.best.time_s:
         return guess
-    compiled = _timed_compile(road, race, chosen.order, assumptions, clock)
+    compiled = _timed_compile(road, race, chosen.order, guess.assumptions, clock)
     valuer = PathValuer(compiled, clock.settings.seed)
-    return _Order(chosen.order, compiled, ArcTable.of(compiled.data), valuer, valuer.value(chosen.path))
+    table = ArcTable.of(compiled.data)
+    return _Order(chosen.order, guess.assumptions, compiled, table, valuer, valuer.value(chosen.path))
 
 
 def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:
@@ -529,47 +501,81 @@ def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Or
     return replace(order, best=best)
 
 
-def _settle(
+def _settle(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, clock: _Clock) -> _Order:
+    """Repeat speeds and constants for one path until they agree: constants for every path of every order."""
+    for _ in range(SETTLING_ROUNDS):
+        shares = time_share(_planned(road, order), Ridden.of(ride_schedule(_schedule_of(road, order))))
+        new = replace(_most_of_the_way(order.assumptions, _assume(race, order)), time_share=shares)
+        revalued = _revalued(road, race, order, new, clock)
+        if revalued is None:
+            break
+        order = revalued
+        if _drift_j(race, order) <= SETTLED_J:
+            break
+    return order
+
+
+def _revalued(
     road: Road,
     race: Race,
     order: _Order,
     assumptions: Assumptions,
     clock: _Clock,
-    *,
-    steps: tuple[float, ...] = FINE_GRID,
-) -> tuple[Assumptions, _Order]:
-    """Repeat speeds and constants for one path until they agree and every rider really keeps his reserve."""
-    data = order.compiled.data
-    arcs = [data.arcs[a] for a in order.best.path]
-    pulls = tuple((arc.first, arc.end, data.lines[arc.line]) for arc in arcs)
-    rounds: list[tuple[float, float, Assumptions, _Order]] = []
-    for _ in range(SETTLING_ROUNDS):
-        new = replace(
-            _most_of_the_way(assumptions, _assume(race, order.compiled.data, order.best)),
-            extra_reserve_j=np.maximum(assumptions.extra_reserve_j + _shortfall_j(race, order), 0.0),
-            kept_pulls=pulls,
-            steps=steps,
-        )
-        compiled = _timed_compile(road, race, order.order, new, clock)
-        index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
-        valuer = PathValuer(compiled, clock.settings.seed)
-        plan = valuer.value(tuple(index[arc] for arc in arcs))
-        if plan.pace is None:
+    fit: Callable[[RotationData], RotationData] = lambda data: data,
+) -> _Order | None:
+    """The same path of pulls under other constants; ``None``: under them it has no speeds that keep all limits."""
+    arcs = [order.compiled.data.arcs[a] for a in order.best.path]
+    lines = order.compiled.data.lines
+    assumptions = replace(assumptions, kept_pulls=tuple((arc.first, arc.end, lines[arc.line]) for arc in arcs))
+    with clock.building():
+        compiled = compile_rotation(fit(rotation_data(road, race, order.order, assumptions)))
+    index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
+    valuer = PathValuer(compiled, clock.settings.seed)
+    plan = valuer.value(tuple(index[arc] for arc in arcs))
+    if plan.pace is None:
+        return None
+    return _Order(order.order, assumptions, compiled, ArcTable.of(compiled.data), valuer, plan)
+
+
+def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, clock: _Clock) -> _Order:
+    """Repeat ride and speeds for one path until the plan is what is ridden; else the round that comes nearest."""
+    rounds: list[tuple[float, float, _Order]] = []
+    for _ in range(FITTING_ROUNDS + 1):
+        data, plan = order.compiled.data, order.best
+        ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
+        finish_time = finish_time_s(data, plan)
+        short_j = race.limits.w_prime_reserve_j - ridden.lowest_j
+        misfit_j = float(np.nanmax(np.abs(ridden.w_prime_j - w_prime_along(data, plan))))
+        late = abs(float(ridden.time_s.sum()) / finish_time - 1.0)
+        amiss = max(misfit_j / SETTLED_J, float(short_j.max()) / SHORTFALL_ALLOWED_J, late / TIME_SETTLED, 1.0)
+        rounds.append((amiss, finish_time, order))
+        if amiss <= 1.0 and len(rounds) > 1:
             break
-        table = ArcTable.of(compiled.data)
-        assumptions, order = new, replace(order, compiled=compiled, table=table, valuer=valuer, best=plan)
-        shortfall_j = max(float(_shortfall_j(race, order).max()), SHORTFALL_ALLOWED_J)
-        rounds.append((shortfall_j, finish_time_s(compiled.data, plan), assumptions, order))
-        settled = (
-            _drift_j(race, order) <= SETTLED_J
-            and shortfall_j <= SHORTFALL_ALLOWED_J
-            and _off_reference(order, new) <= OFF_REFERENCE_ALLOWED
+        planned = _planned(road, order)
+        new = replace(
+            _assume(race, order),
+            steps=SETTLED_GRID,
+            time_share=time_share(planned, ridden),
+            recovery_share=_recovery(race, data, ridden.w_prime_j),
+            extra_reserve_j=np.maximum(order.assumptions.extra_reserve_j + short_j, 0.0),
         )
-        if settled:
-            return assumptions, order
-    if rounds:  # not settled: the round that keeps the reserve best
-        _, _, assumptions, order = min(rounds, key=lambda known: known[:2])
-    return assumptions, order
+        fitted = partial(fitted_to_ride, race=race, planned=planned, ridden=ridden)
+        revalued = _revalued(road, race, order, new, clock, fitted)
+        if revalued is None:
+            break
+        order = revalued
+    return min(rounds, key=lambda known: known[:2])[2]
+
+
+def _planned(road: Road, order: _Order) -> Planned:
+    """What a plan has in each segment."""
+    data, plan = order.compiled.data, order.best
+    assert plan.pace is not None
+    time_s, lost, work = _along(data, plan)
+    riding = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
+    _, swing_off = _above_cp(data, plan)
+    braking = time_s - riding * order.assumptions.time_share
+    return Planned(time_s + lost, riding, lost + braking, work, data.also_work_j, swing_off)
 
 
 def _why_infeasible(race: Race) -> str:
@@ -592,7 +598,7 @@ def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray
     lost = np.zeros(data.n_segments)
     lost[starts] = data.changeover_s[starts]
     work[starts] += data.changeover_j[starts, lines[starts - 1]]
-    return (plan.pace.mix * data.time_s).sum(axis=1), lost, np.maximum(work, 0.0)
+    return (plan.pace.mix * data.time_s).sum(axis=1), lost, np.maximum(work + data.also_work_j, 0.0)
 
 
 def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
@@ -606,11 +612,11 @@ def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
 def w_prime_along(data: RotationData, plan: ValuedPath) -> FloatArray:
     """W' at the boundaries ``(n_segments + 1, n_riders)`` (J) with the model's recovery, nan once a rider has left."""
     above, swing_off = _above_cp(data, plan)
-    use = np.where(above > 0.0, above, above * data.recovery_share) + swing_off
-    left = np.empty((data.n_segments + 1, data.n_riders))
-    left[0] = data.w_prime_j
+    use = np.where(above > 0.0, above, above * data.recovery_share) + swing_off + data.also_used_j
+    spent = np.zeros((data.n_segments + 1, data.n_riders))
     for s in range(data.n_segments):
-        left[s + 1] = np.minimum(left[s] - use[s], data.w_prime_j)
+        spent[s + 1] = np.maximum(data.spent_kept[s] * spent[s] + use[s], 0.0)
+    left = data.w_prime_j - spent
     return _without_leavers(data, plan, left)
 
 
@@ -649,12 +655,12 @@ def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray
     return left
 
 
-def schedule_of(road: Road, data: RotationData, plan: ValuedPath) -> Schedule:
+def _schedule_of(road: Road, order: _Order) -> Schedule:
     """The schedule of a plan."""
+    data, plan = order.compiled.data, order.best
     assert plan.pace is not None
-    time_s, lost, work = _along(data, plan)
-    lines = lines_of(data, plan.path)
-    riding_s = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
+    planned, lines = _planned(road, order), lines_of(data, plan.path)
+    riding_s = planned.time_s - planned.lost_s
     leader = np.array([data.lines[q][0] for q in lines])
     pulls = []
     for a, following in itertools.zip_longest(plan.path, plan.path[1:]):
@@ -666,8 +672,8 @@ def schedule_of(road: Road, data: RotationData, plan: ValuedPath) -> Schedule:
         boundary_m=road.segments.boundary_m,
         speed_mps=road.length_m / riding_s,
         exit_speed_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 0.0)),
-        front_power_w=work[np.arange(len(leader)), leader] / (time_s + lost),
-        lost_s=time_s + lost - riding_s,
+        front_power_w=planned.work_j[np.arange(len(leader)), leader] / planned.time_s,
+        lost_s=planned.lost_s,
         pulls=tuple(pulls),
     )
 

@@ -61,6 +61,41 @@ KeptPull = tuple[int, int, Line]
 
 
 @dataclass(frozen=True)
+class Assumptions:
+    """What the model's constants assume of the plan that they lead to; they are settled by iteration.
+
+    Attributes
+    ----------
+    centre_mps : ndarray (n_segments,)
+        Speeds around which the grid lies, and at which changeovers are evaluated (m/s).
+    exit_mps : ndarray (n_segments,)
+        Speeds at which segments are left, from which riders brake where a bend follows (m/s).
+    steps : tuple of float
+        Grid over the centre.
+    time_share : ndarray (n_segments,)
+        Time of a ride over that of the model's speeds: both have the same kinetic energy on average, not the same mean.
+    recovery_share : ndarray (n_segments, n_riders)
+        Share of the power below critical power that refills W'.
+    sustainable_share : float
+        Share of critical power that counts as sustainable.
+    extra_reserve_j : ndarray (n_riders,)
+        W' kept beyond the race's reserve, because a ride fell below it (J).
+    kept_pulls : tuple of (int, int, tuple of int)
+        Pulls of the plan that the constants fit, possible whatever their duration: first segment, end, riders in line
+        order. Those of other cyclic orders do not matter.
+    """
+
+    centre_mps: FloatArray
+    exit_mps: FloatArray
+    steps: tuple[float, ...]
+    time_share: FloatArray
+    recovery_share: FloatArray
+    sustainable_share: float
+    extra_reserve_j: FloatArray
+    kept_pulls: tuple[KeptPull, ...] = ()
+
+
+@dataclass(frozen=True)
 class Road:
     """Segments with what the weather makes of them.
 
@@ -199,19 +234,7 @@ def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> Fl
     return np.asarray(bottom + (grid - low) / (high - low) * (top - bottom), dtype=np.float64)
 
 
-def rotation_data(
-    road: Road,
-    race: Race,
-    order: tuple[int, ...],
-    *,
-    speed_mps: FloatArray,
-    reference_mps: FloatArray,
-    exit_mps: FloatArray,
-    recovery_share: FloatArray,
-    sustainable_share: float,
-    extra_reserve_j: FloatArray,
-    kept_pulls: tuple[KeptPull, ...],
-) -> RotationData:
+def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> RotationData:
     """Constants of the rotation model for one cyclic order of the riders who pull.
 
     Parameters
@@ -220,22 +243,15 @@ def rotation_data(
     race : Race
     order : tuple of int
         Riders who pull, in cyclic order (indices into the team).
-    speed_mps : ndarray (n_segments, n_speeds)
-        From :func:`speed_grid`.
-    reference_mps : ndarray (n_segments,)
-        Speed at which changeovers are evaluated.
-    exit_mps : ndarray (n_segments,)
-        Speed from which riders brake where a bend follows.
-    recovery_share : ndarray (n_segments, n_riders)
-        Share of the power below critical power that refills W'.
-    sustainable_share : float
-        Share of critical power that counts as sustainable.
-    extra_reserve_j : ndarray (n_riders,)
-        W' kept beyond the race's reserve (J).
-    kept_pulls : tuple of (int, int, tuple of int)
-        Pulls (first segment, end, riders in line order) that are possible whatever their duration; those of other
-        cyclic orders do not matter.
+    assumptions : Assumptions
+
+    Raises
+    ------
+    NoFeasiblePlanError
+        The pulls that the bounds allow do not add up to the course.
     """
+    reference_mps = assumptions.centre_mps
+    speed_mps = speed_grid(road, reference_mps, assumptions.steps)
     riders = race.team.riders
     segments = road.segments
     sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)
@@ -250,46 +266,50 @@ def rotation_data(
         )
         if not start_lines:
             raise ValueError(f"order {names} does not contain the start order {fixed}")
-    cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
-    road_work_j, changeover_j, changeover_use_j = _work(
-        road, race, lines, successors, speed_mps, reference_mps, cp_w, recovery_share
+    cp_w = assumptions.sustainable_share * np.array([rider.cp_w for rider in riders])
+    road_work_j, changeover = _work(
+        road, race, lines, successors, speed_mps, reference_mps, cp_w, assumptions.recovery_share
     )
-    braking_s = braking_time(road, race, exit_mps)
+    braking_s = braking_time(road, race, assumptions.exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
-    cp_w = sustainable_share * np.array([rider.cp_w for rider in riders])
+    nothing = np.zeros((road.n_segments, len(riders)))
     asked_w, given_w = _by_the_road(road, race, speed_mps)
     surge_w, surge_mps = _surge_limits(road, race)
     data = RotationData(
         lines=lines,
         start_lines=start_lines,
         successors=successors,
-        time_s=riding_time(road, speed_mps) + braking_s[:, None],
+        time_s=riding_time(road, speed_mps) * assumptions.time_share[:, None] + braking_s[:, None],
         speed_mps=speed_mps,
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
-        changeover_j=changeover_j,
-        changeover_use_j=changeover_use_j,
+        changeover_j=changeover.work_j,
+        changeover_use_j=changeover.use_j,
+        changeover_dip_j=changeover.dip_j,
         changeover_s=time_lost(reference_mps, race.wheel_gap_m),
         cp_w=cp_w,
         peak_w=np.array([rider.peak_w for rider in riders]),
         on_wheel_w=race.limits.on_wheel_share_of_cp * np.array([rider.cp_w for rider in riders]),
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
-        reserve_j=race.limits.w_prime_reserve_j + extra_reserve_j,
-        recovery_share=recovery_share,
+        reserve_j=race.limits.w_prime_reserve_j + assumptions.extra_reserve_j,
+        recovery_share=assumptions.recovery_share,
+        spent_kept=np.ones_like(nothing),
+        also_used_j=nothing,
+        also_work_j=nothing,
         per_longest=1.0 / longest_s,
         per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,
         bend=segments.bend,
         average_load_w=_average_load(road, race, slice(None), speed_mps),
         average_kinetic_j_per_v2=float(0.5 * kinetic_mass(float(np.mean(mass))) / DRIVETRAIN_EFFICIENCY),
-        reference_s=riding_time(road, reference_mps[:, None])[:, 0],
+        reference_s=riding_time(road, reference_mps[:, None])[:, 0] * assumptions.time_share,
         asked_w=asked_w,
         given_w=given_w,
         surge_w=surge_w,
         surge_mps=surge_mps,
         drop_w=surge_w,
-        kept_pulls=tuple((first, end, lines.index(line)) for first, end, line in kept_pulls if line in lines),
+        kept_pulls=tuple((first, end, lines.index(q)) for first, end, q in assumptions.kept_pulls if q in lines),
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
     return _with_a_chain(data, segments)
@@ -348,6 +368,15 @@ def _wheel_work(road: Road, race: Race, rider: int, share: FloatArray, speed: Fl
     return np.asarray(power * road.length_m[:, None] / speed / DRIVETRAIN_EFFICIENCY, dtype=np.float64)
 
 
+@dataclass(frozen=True)
+class _Changeover:
+    """What changeovers cost, as in :class:`RotationData`."""
+
+    work_j: FloatArray
+    use_j: FloatArray
+    dip_j: FloatArray
+
+
 def _work(
     road: Road,
     race: Race,
@@ -357,8 +386,8 @@ def _work(
     reference_mps: FloatArray,
     cp_w: FloatArray,
     recovery_share: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """``road_work_j``, ``changeover_j`` and ``changeover_use_j`` of :class:`RotationData`."""
+) -> tuple[FloatArray, _Changeover]:
+    """``road_work_j`` and the ``changeover_…_j`` of :class:`RotationData`."""
     riders = race.team.riders
     shape = (road.n_segments, len(lines), speed_mps.shape[1], len(riders))
     road_work = np.zeros(shape)
@@ -379,7 +408,7 @@ def _work(
             road_work[:, q, :, i], at_reference[:, q, i] = known[key]
     per_metre = np.maximum(at_reference, 0.0) / road.length_m[:, None, None]
     changeover = np.zeros((road.n_segments, len(lines), len(riders)))
-    changeover_use = np.zeros((road.n_segments, len(lines)))
+    changeover_use, changeover_dip = (np.zeros((road.n_segments, len(lines))) for _ in range(2))
     n_sitters = sum(not rider.pulls for rider in riders)
     for q, line in enumerate(lines):
         leader, n_pulling, following = line[0], len(line) - n_sitters, successors[q][0]
@@ -404,12 +433,13 @@ def _work(
             on_wheel_w = per_metre[:, following, leader] * reference_mps
             drifting_j = swing_off + on_wheel_w * (way.duration_s - way.distance_m / reference_mps)
             rest_s = np.maximum(road.length_m / reference_mps - way.duration_s, 0.0)
+            changeover_dip[:, q] = np.maximum(drifting_j - cp_w[leader] * way.duration_s, 0.0)
             changeover_use[:, q] = _use_beyond_mean(
                 drifting_j - cp_w[leader] * way.duration_s,
                 (on_wheel_w - cp_w[leader]) * rest_s,
                 recovery_share[:, leader],
             )
-    return road_work, changeover, changeover_use
+    return road_work, _Changeover(changeover, changeover_use, changeover_dip)
 
 
 def _use_beyond_mean(first_j: FloatArray, second_j: FloatArray, recovery_share: FloatArray) -> FloatArray:

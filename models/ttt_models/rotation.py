@@ -64,6 +64,9 @@ class RotationData:
     changeover_use_j : ndarray (n_segments, n_lines)
         W' that the leader of line q uses beyond what his mean power in segment s says when he swings off at its start
         (J): he rides part of it above and part of it below critical power.
+    changeover_dip_j : ndarray (n_segments, n_lines)
+        W' above the reserve that the leader of line q needs when he swings off at the start of segment s (J): on the
+        way back to the last wheel he rides above critical power before he recovers.
     changeover_s : ndarray (n_segments,)
         Time that a changeover at the start of segment s costs the line (s).
     cp_w, peak_w, on_wheel_w : ndarray (n_riders,)
@@ -72,6 +75,11 @@ class RotationData:
         W' when fresh and W' that must be left (J).
     recovery_share : ndarray (n_segments, n_riders)
         Share of the power below ``cp_w`` that refills W', in (0, 1].
+    spent_kept : ndarray (n_segments, n_riders)
+        Share of the W' spent before segment s that is still spent after it, whatever is ridden there, in (0, 1]: below
+        1 only where the constants are those of one plan, in which the emptier store fills the faster.
+    also_used_j, also_work_j : ndarray (n_segments, n_riders)
+        W' used and work done in segment s beyond what the model says (J), as a ride of that one plan showed.
     per_longest, per_shortest : ndarray (n_segments, n_riders)
         1 over the longest and 1 over the shortest pull of the leader on the terrain of s (1/s).
     on_wheel_applies : ndarray of bool (n_segments,)
@@ -108,6 +116,7 @@ class RotationData:
     kinetic_j_per_v2: FloatArray
     changeover_j: FloatArray
     changeover_use_j: FloatArray
+    changeover_dip_j: FloatArray
     changeover_s: FloatArray
     cp_w: FloatArray
     peak_w: FloatArray
@@ -115,6 +124,9 @@ class RotationData:
     w_prime_j: FloatArray
     reserve_j: FloatArray
     recovery_share: FloatArray
+    spent_kept: FloatArray
+    also_used_j: FloatArray
+    also_work_j: FloatArray
     per_longest: FloatArray
     per_shortest: FloatArray
     on_wheel_applies: BoolArray
@@ -139,12 +151,16 @@ class RotationData:
             "kinetic_j_per_v2": (n_riders,),
             "changeover_j": (n_segments, n_lines, n_riders),
             "changeover_use_j": (n_segments, n_lines),
+            "changeover_dip_j": (n_segments, n_lines),
             "changeover_s": (n_segments,),
             "peak_w": (n_riders,),
             "on_wheel_w": (n_riders,),
             "w_prime_j": (n_riders,),
             "reserve_j": (n_riders,),
             "recovery_share": (n_segments, n_riders),
+            "spent_kept": (n_segments, n_riders),
+            "also_used_j": (n_segments, n_riders),
+            "also_work_j": (n_segments, n_riders),
             "per_longest": (n_segments, n_riders),
             "per_shortest": (n_segments, n_riders),
             "on_wheel_applies": (n_segments,),
@@ -165,8 +181,9 @@ class RotationData:
             raise ValueError("every line needs its successors, and some line must start")
         if not (self.speed_mps > 0.0).all() or not (np.diff(self.speed_mps, axis=1) > 0.0).all():
             raise ValueError("speed_mps must be above 0 and rise along the steps of the grid")
-        if not ((self.recovery_share > 0.0) & (self.recovery_share <= 1.0)).all():
-            raise ValueError("recovery_share must be above 0 and at most 1")
+        for name in ("recovery_share", "spent_kept"):
+            if not ((getattr(self, name) > 0.0) & (getattr(self, name) <= 1.0)).all():
+                raise ValueError(f"{name} must be above 0 and at most 1")
         if not self.change_allowed[0]:
             raise ValueError("change_allowed must hold at the start: a pull starts there")
         powers = ("peak_w", "on_wheel_w", "asked_w", "given_w", "surge_w", "drop_w")
@@ -300,7 +317,11 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         (value / JOULE_PER_UNIT).tolist()
         for value in (data.cp_w, data.peak_w, data.on_wheel_w, data.w_prime_j - data.reserve_j)
     )
-    changeover_use = (data.changeover_use_j / JOULE_PER_UNIT).tolist()
+    changeover_use, changeover_dip, also_used, also_work = (
+        (energy / JOULE_PER_UNIT).tolist()
+        for energy in (data.changeover_use_j, data.changeover_dip_j, data.also_used_j, data.also_work_j)
+    )
+    kept = data.spent_kept.tolist()
     recovery = data.recovery_share.tolist()
     changeover_time = data.changeover_s.tolist()
     longest_time = (data.time_s.max(axis=1) + data.changeover_s).tolist()
@@ -321,7 +342,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         places,
         bounds=lambda _, s, q, i: (
             -recovery[s][i] * cp[i] * longest_time[s],
-            peak[i] * longest_time[s] + most_changeover[s][i] + max(changeover_use[s]),
+            peak[i] * longest_time[s] + most_changeover[s][i] + max(changeover_use[s]) + max(also_work[s][i], 0.0),
         ),
     )
     m.spare = pyo.Var(
@@ -431,7 +452,8 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
         road_work = pyo.quicksum(road[s][q][k][i] * m.mix[s, q, k] for k in speeds)
         rise = 0.0 if data.bend[s] else square_at_end(s, q) - square_at_start(s, q)
-        return road_work + kinetic[i] * rise + pyo.quicksum(swing_off(s, q, i))
+        also = also_work[s][i] * pyo.quicksum(m.mix[s, q, k] for k in speeds) if also_work[s][i] else 0.0
+        return road_work + also + kinetic[i] * rise + pyo.quicksum(swing_off(s, q, i))
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
     m.spends = pyo.Constraint(
@@ -459,8 +481,24 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         segments,
         range(data.n_riders),
         rule=lambda _, s, i: m.spare[s + 1, i]
-        == m.spare[s, i] - pyo.quicksum(m.use[s, q, i] for q in lines if i in data.lines[q]),
+        == kept[s][i] * m.spare[s, i]
+        + (1.0 - kept[s][i]) * full[i]
+        - also_used[s][i]
+        - pyo.quicksum(m.use[s, q, i] for q in lines if i in data.lines[q]),
     )
+
+    def ways_back(b: int, i: int) -> list[pyo.Expression]:
+        """W' that rider i needs at boundary b if he swings off there."""
+        own = [q for q in lines if data.lines[q][0] == i]
+        return [changeover_dip[b][q] * m.move[b, q, r] for q in own for r in data.successors[q] if i in data.lines[r]]
+
+    leaders = sorted({line[0] for line in data.lines})
+    m.way_back = pyo.Constraint(
+        later_segments,
+        leaders,
+        rule=lambda _, b, i: m.spare[b, i] >= pyo.quicksum(ways_back(b, i)),
+    )
+
     def average_front_power(s: int) -> pyo.Expression:
         """Front power of the average rider in segment s (kW), whoever leads."""
         steady = pyo.quicksum(average_power[s][k] * m.mix[s, q, k] for q in lines for k in speeds)
