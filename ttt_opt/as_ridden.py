@@ -30,6 +30,7 @@ class Planned:
 
     Attributes
     ----------
+    leader : ndarray (n_segments,) of int
     time_s, riding_s, lost_s : ndarray (n_segments,)
         Time in all, at the model's speeds, and lost to a changeover or to braking (s).
     work_j, also_work_j : ndarray (n_segments, n_riders)
@@ -38,6 +39,7 @@ class Planned:
         W' that swinging off uses beyond the mean power (J).
     """
 
+    leader: NDArray[np.int64]
     time_s: FloatArray
     riding_s: FloatArray
     lost_s: FloatArray
@@ -89,7 +91,9 @@ def time_share(planned: Planned, ridden: Ridden) -> FloatArray:
 
 
 def fitted_to_ride(data: RotationData, race: Race, planned: Planned, ridden: Ridden) -> RotationData:
-    """Constants under which the plan uses the W' and does the work of its ride.
+    """Constants under which the plan uses the W' of its ride, and riders on a wheel do the work of it.
+
+    The leader's work stays the model's: his power is what the ride is given.
 
     Parameters
     ----------
@@ -102,7 +106,7 @@ def fitted_to_ride(data: RotationData, race: Race, planned: Planned, ridden: Rid
     ridden : Ridden
     """
     gone = np.isnan(ridden.w_prime_j[1:])
-    work = np.where(gone | (planned.work_j <= 0.0), planned.work_j, ridden.work_j)
+    work = np.where(gone, planned.work_j, ridden.work_j)
     above = work - data.cp_w * ridden.time_s[:, None]
     below = np.maximum(-above, 0.0)
     spent = np.where(np.isnan(ridden.w_prime_j), 0.0, data.w_prime_j - ridden.w_prime_j)
@@ -111,12 +115,15 @@ def fitted_to_ride(data: RotationData, race: Race, planned: Planned, ridden: Rid
         share = np.clip(spent[:-1] / data.w_prime_j * kept, LEAST_RECOVERY_SHARE, 1.0)
     else:
         kept, share = np.ones_like(below), data.recovery_share
-    use = np.where(above > 0.0, above, above * share) + planned.swing_off_j
+    on_wheel = data.on_wheel_applies[:, None] & (np.arange(data.n_riders) != planned.leader[:, None])
+    planned_above = np.where(on_wheel, work, planned.work_j) - data.cp_w * ridden.time_s[:, None]
+    use = np.where(planned_above > 0.0, planned_above, planned_above * share) + planned.swing_off_j
+    also_work = np.where(on_wheel & (planned.work_j > 0.0), work - planned.work_j + planned.also_work_j, 0.0)
     also_used = spent[1:] - kept * spent[:-1] - use
     return replace(
         data,
         recovery_share=share,
         spent_kept=np.where(gone, 1.0, kept),
         also_used_j=np.where(gone, 0.0, also_used),
-        also_work_j=np.where(planned.work_j > 0.0, work - planned.work_j + planned.also_work_j, 0.0),
+        also_work_j=also_work,
     )

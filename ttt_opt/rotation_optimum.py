@@ -551,13 +551,13 @@ def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSched
         rounds.append((amiss, finish_time, order))
         if amiss <= 1.0 and len(rounds) > 1:
             break
-        planned = _planned(road, order)
+        planned, extra_j = _planned(road, order), order.assumptions.extra_reserve_j
         new = replace(
             _assume(race, order),
             steps=SETTLED_GRID,
             time_share=time_share(planned, ridden),
             recovery_share=_recovery(race, data, ridden.w_prime_j),
-            extra_reserve_j=np.maximum(order.assumptions.extra_reserve_j + short_j, 0.0),
+            extra_reserve_j=np.maximum(extra_j + short_j, 0.0) if len(rounds) > 1 else extra_j,
         )
         fitted = partial(fitted_to_ride, race=race, planned=planned, ridden=ridden)
         revalued = _revalued(road, race, order, new, clock, fitted)
@@ -575,7 +575,8 @@ def _planned(road: Road, order: _Order) -> Planned:
     riding = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
     _, swing_off = _above_cp(data, plan)
     braking = time_s - riding * order.assumptions.time_share
-    return Planned(time_s + lost, riding, lost + braking, work, data.also_work_j, swing_off)
+    leader = np.array([data.lines[q][0] for q in lines_of(data, plan.path)])
+    return Planned(leader, time_s + lost, riding, lost + braking, work, data.also_work_j, swing_off)
 
 
 def _why_infeasible(race: Race) -> str:
@@ -659,9 +660,8 @@ def _schedule_of(road: Road, order: _Order) -> Schedule:
     """The schedule of a plan."""
     data, plan = order.compiled.data, order.best
     assert plan.pace is not None
-    planned, lines = _planned(road, order), lines_of(data, plan.path)
+    planned = _planned(road, order)
     riding_s = planned.time_s - planned.lost_s
-    leader = np.array([data.lines[q][0] for q in lines])
     pulls = []
     for a, following in itertools.zip_longest(plan.path, plan.path[1:]):
         arc = data.arcs[a]
@@ -672,7 +672,7 @@ def _schedule_of(road: Road, order: _Order) -> Schedule:
         boundary_m=road.segments.boundary_m,
         speed_mps=road.length_m / riding_s,
         exit_speed_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 0.0)),
-        front_power_w=planned.work_j[np.arange(len(leader)), leader] / planned.time_s,
+        front_power_w=planned.work_j[np.arange(data.n_segments), planned.leader] / planned.time_s,
         lost_s=planned.lost_s,
         pulls=tuple(pulls),
     )
