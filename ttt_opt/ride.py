@@ -10,8 +10,7 @@ How the riders behave
 - The leader holds the schedule's front power of the segment, a little more when the line is behind the
   schedule's clock and a little less when it is ahead. He never exceeds his peak power, nor the force that
   tyres and gears allow when starting, and never brakes except for a bend.
-- Before a bend the line brakes on the curve that just reaches the cornering speed. Through the bend the
-  leader pedals at least enough not to fall below the schedule's speed.
+- Before a bend the line brakes on the curve that just reaches the cornering speed.
 - The line is rigid: all riders share its speed and acceleration. The power of a rider on a wheel follows from
   the balance of forces with his own mass and his own drag area, reduced by his place in the line; below zero
   he coasts or brakes.
@@ -78,8 +77,6 @@ LARGEST_CLOCK_CORRECTION = 0.08
 #: Largest acceleration of the leader: tyres, gears and balance limit the force at low speed (common practice,
 #: no source).
 LARGEST_ACCELERATION_MPS2 = 2.5
-#: A bend matters where its cornering speed is below the schedule's speed times this.
-BEND_MARGIN = 1.02
 #: Speed below which the line does not fall on a slope (m/s).
 WALKING_PACE_MPS = 1.0
 #: A rider on a wheel whose required power stays above his peak power for longer than this loses the wheel
@@ -312,8 +309,6 @@ class _Road:
         ``(n_intervals,)``.
     square_allowed : ndarray (n_intervals + 1,)
         Largest square of the speed from which the bends to come can be ridden (m2/s2).
-    held_square : ndarray (n_segments,)
-        Square of the speed that the leader holds through a bend (m2/s2), 0 in segments without one.
     """
 
     node_m: FloatArray
@@ -322,7 +317,6 @@ class _Road:
     grade: FloatArray
     conditions: Conditions
     square_allowed: FloatArray
-    held_square: FloatArray
 
     @classmethod
     def along(cls, course: Course, race: Race, schedule: Schedule) -> _Road:
@@ -348,11 +342,6 @@ class _Road:
         before = np.clip(np.searchsorted(sample_m, node_m + 1e-6) - 1, 0, len(sample_m) - 1)
         after = np.clip(np.searchsorted(sample_m, node_m - 1e-6), 0, len(sample_m) - 1)
         square = np.maximum(cap[before], cap[after]) ** 2
-        inside_segment = segment[:-1] == segment[1:]
-        tightest = np.full(len(schedule.speed_mps), np.inf)
-        np.minimum.at(tightest, segment[1:][inside_segment], square[1:-1][inside_segment])
-        bend = tightest < (BEND_MARGIN * schedule.speed_mps) ** 2
-        held_square = np.where(bend, schedule.speed_mps**2, 0.0)
         deceleration = float(braking_deceleration(wet))
         length_m = np.diff(node_m)
         for i in range(len(length_m) - 1, -1, -1):
@@ -366,7 +355,7 @@ class _Road:
         first_interval = np.searchsorted(segment, changes)
         ridden_m[first_interval[first_interval < len(segment)]] += BICYCLE_LENGTH_M + race.wheel_gap_m
         grade = np.asarray(course.grade)[sample]
-        return cls(node_m, segment, ridden_m, grade, conditions, square, held_square)
+        return cls(node_m, segment, ridden_m, grade, conditions, square)
 
 
 @dataclass(frozen=True)
@@ -421,7 +410,6 @@ def _ride_line(
     node_m, ridden_m = road.node_m.tolist(), road.ridden_m.tolist()
     square_allowed = road.square_allowed.tolist()
     segment_of = road.segment.tolist()
-    held_square = road.held_square.tolist()
     planned_w = schedule.front_power_w.tolist()
     start_m = schedule.boundary_m.tolist()
     seconds_per_metre = (schedule.duration_s / np.diff(schedule.boundary_m)).tolist()
@@ -482,7 +470,6 @@ def _ride_line(
                 middle = max(0.5 * (speed + sqrt(max(new_square, 0.0))), 0.1)
                 if abs(middle - guess) <= 1e-7 * middle:
                     break
-            new_square = max(new_square, min(held_square[segment], square))
             slowest = min(WALKING_PACE_MPS * WALKING_PACE_MPS, square + step_m)
             if new_square < slowest:
                 new_square = slowest

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ttt_opt.course import Course
-from ttt_opt.physics import braking_deceleration, cornering_speed
+from ttt_opt.physics import GRAVITY_MPS2, braking_deceleration, cornering_speed
 from ttt_opt.race import PullBounds
 
 FloatArray = NDArray[np.float64]
@@ -37,6 +37,8 @@ WISHED_SHARE_OF_PULL_RANGE, LONGEST_SHARE_OF_PULL_RANGE = 0.8, 0.9
 SHORTEST_WISH_S = 0.1
 TOO_LONG_COST = 1000.0
 GRADE_SCALE = 0.015
+MOST_OVER_STEADY = 1.25
+STEEPEST_DESCENT, STEEPEST_CLIMB, N_GRADES = -0.3, 0.4, 701
 HEADING_SCALE_RAD = 0.26
 
 
@@ -145,6 +147,27 @@ def terrain_of(course: Course) -> NDArray[np.int8]:
         if (last - first) * step < SHORTEST_TERRAIN_M:
             terrain[first:last] = 0
     return terrain
+
+
+def carried_speed(course: Course, reference_speed: Callable[[FloatArray], FloatArray]) -> FloatArray:
+    """Speed in each interval between samples (m/s): the steady one of its grade, approached with the line's momentum.
+
+    A rider at speed v on a grade speeds up as the grade on which v is steady, less his own, lets him roll: so the
+    steady speeds say it all. Backward Euler in the square of the speed, from the steady speed at the start; bends do
+    not slow it. Never more than 1.25 times the steady speed: where a bank takes more than that, it slows the line
+    before a bend does.
+    """
+    step = float(course.distance_m[1])
+    grades = np.linspace(STEEPEST_DESCENT, STEEPEST_CLIMB, N_GRADES)
+    speeds, first = np.unique(np.asarray(reference_speed(grades), dtype=np.float64), return_index=True)
+    brake = 2.0 * GRAVITY_MPS2 * step
+    table = speeds**2 - brake * grades[first]
+    speed = float(reference_speed(course.grade[:1])[0])
+    carried = []
+    for grade in course.grade.tolist():
+        speed = float(np.interp(speed**2 - brake * grade, table, speeds))
+        carried.append(speed)
+    return np.minimum(carried, MOST_OVER_STEADY * np.asarray(reference_speed(course.grade), dtype=np.float64))
 
 
 def _pace(course: Course, wet: bool, speed: FloatArray) -> FloatArray:
@@ -395,7 +418,8 @@ def cut_segments(
     highest speed and no more than 0.5 m/s2 of acceleration. Riders with bounds of their own need narrower
     ``pulls``.
 
-    Bends that must be taken slower than 0.97 times the reference speed get segments of their own (at most
+    The reference speed is that of the grade, approached with the line's momentum. Bends that must be taken slower than
+    0.97 times it get segments of their own (at most
     about 80 m; bends less than 60 m apart count as one, in which 30 m and more between two tight places are
     segments in which riders accelerate). Their cap is one speed for riders who brake as late as they can and
     hold the speed of the tightest place from there on: halfway between their mean, which gives the time, and
@@ -415,7 +439,7 @@ def cut_segments(
     """
     step = float(course.distance_m[1])
     grade = course.grade
-    speed = np.asarray(reference_speed(grade), dtype=np.float64)
+    speed = carried_speed(course, reference_speed)
     shortest = math.ceil(SHORTEST_SEGMENT_M / step - 1e-9)
     longest = int(LONGEST_SEGMENT_M / step + 1e-9)
     terrain = terrain_of(course)

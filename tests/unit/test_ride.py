@@ -226,24 +226,6 @@ def test_line_brakes_before_a_bend_and_not_harder_than_it_can(wet: bool) -> None
     assert ridden.braking_work_j.sum(axis=0).min() > 1_000.0
 
 
-def test_leader_holds_the_schedules_speed_through_a_bend_where_the_plan_brakes() -> None:
-    bends = np.full(201, np.inf)
-    bends[100:106] = 15.0
-    team = make_team()
-    boundary = np.array([0.0, 50.0, 150.0, 500.0, 990.0, 1060.0, 1200.0, 1500.0, 2000.0])
-    limit = float(cornering_speed(15.0, False))
-    speed = np.array([7.0, 11.0, 12.0, 12.0, limit, 10.0, 12.0, 12.0])
-    power = np.array([500.0, 450.0, 380.0, 380.0, 0.0, 450.0, 380.0, 380.0])
-    schedule = schedule_at(boundary, speed, power, (ScheduledPull((0, 1, 2, 3), 0, 8),))
-    ridden = ride(make_course(2_000.0, bend_radius=bends), team, make_race(team), schedule)
-    in_bend = (ridden.distance_m > 1_000.0 + 1e-6) & (ridden.distance_m <= 1_060.0 + 1e-6)
-    assert ridden.speed_mps[in_bend].min() >= limit - 1e-9
-    assert 20.0 < ridden.power_w[in_bend, 0].mean() < 200.0
-    wide = ride(make_course(2_000.0), team, make_race(team), schedule)
-    no_bend = (wide.distance_m > 1_000.0) & (wide.distance_m < 1_060.0)
-    assert float(wide.power_w[no_bend, 0].max()) < 1e-3  # elsewhere he rolls where the plan says so
-
-
 def test_line_goes_at_walking_pace_where_the_schedule_gives_no_power_uphill() -> None:
     elevation = np.linspace(0.0, 50.0, 101)
     team = make_team(2)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ttt_opt.course import Course
 from ttt_opt.physics import cornering_speed
 from ttt_opt.race import Limits, PullBounds
-from ttt_opt.segments import Segments, _best_cuts, cut_segments, terrain_of
+from ttt_opt.segments import Segments, _best_cuts, carried_speed, cut_segments, terrain_of
 
 FloatArray = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ def cut(
 def riding_time(segments: Segments, course: Course, *, wet: bool = False) -> FloatArray:
     """Time in each segment (s) at the lower of reference speed and bend's cap; no acceleration."""
     cap = cornering_speed(course.bend_radius_m, wet)
-    speed = np.minimum(reference_speed(course.grade), np.minimum(cap[:-1], cap[1:]))
+    speed = np.minimum(carried_speed(course, reference_speed), np.minimum(cap[:-1], cap[1:]))
     clock = np.concatenate(([0.0], np.cumsum(np.diff(course.distance_m) / speed)))
     return np.diff(np.interp(segments.boundary_m, course.distance_m, clock))
 
@@ -149,6 +149,19 @@ def test_no_segment_is_longer_than_the_range_of_pulls(
     over = riding_time(segments, course) > longest_allowed(segments, pulls)
     assert (segments.length_m[over] < 40.0).all()  # 40 m and more can be cut into two of the shortest length
     assert over.mean() < 0.02
+
+
+def test_momentum_carries_over_the_foot_of_a_climb_and_fades() -> None:
+    """Energy balance by hand: m v dv/ds = m g (G(v) - grade), G the grade on which v is steady (first principles)."""
+    course = course_of([(2000.0, 0.0), (1500.0, 0.08), (1500.0, 0.0)])
+    steady = reference_speed(course.grade)
+    speed = carried_speed(course, reference_speed)
+    foot = int(np.flatnonzero(course.grade > 0.04)[0])
+    assert speed[50] == pytest.approx(12.5, rel=1e-3)
+    assert steady[foot + 4] < speed[foot + 4] <= 1.25 * steady[foot + 4]
+    assert speed[foot + 120] == pytest.approx(steady[foot + 120], rel=0.02)
+    top = int(np.flatnonzero(course.grade > 0.04)[-1])
+    assert speed[top + 5] < 0.9 * steady[top + 5]
 
 
 def test_wish_follows_narrow_pulls() -> None:
