@@ -192,17 +192,14 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
     square = 0.0
     for s in range(road.n_segments):
         cap_square = float(road.segments.speed_cap_mps[s]) ** 2
-        if road.segments.bend[s]:
-            square = min(square, cap_square)
-            mean_square[s] = square
-            continue
-        before = square
+        in_bend = bool(road.segments.bend[s])
+        before = square = min(square, cap_square) if in_bend else square
         most = before + 2.0 * EASIEST_ACCELERATION_MPS2 * road.length_m[s]
         for _ in range(n_steps[s]):
             square = float(np.interp(energy_per_m[s] * square, rising[s], TABLE_SPEEDS_MPS)) ** 2
         if road.segments.accelerating[s]:
             square = min(square, most)
-        square = min(square, max(2.0 * cap_square - before, 0.0))
+        square = min(square, before if in_bend else max(2.0 * cap_square - before, 0.0))
         mean_square[s] = 0.5 * (before + square)
     return np.maximum(np.sqrt(mean_square), LOWEST_GRID_SPEED_MPS)
 

@@ -136,7 +136,8 @@ def steady_pace(data: RotationData, mix: FloatArray) -> Pace:
 
 def work_without_changeovers(data: RotationData, pace: Pace) -> FloatArray:
     """Crank work of every rider in every line (J), ``(n_segments, n_lines, n_riders)``; below zero: braking."""
-    rise = np.where(data.bend, 0.0, np.diff(pace.square_at_end, prepend=0.0))
+    in_bend = 2.0 * (pace.square_at_end - (pace.mix * data.speed_mps**2).sum(axis=1))
+    rise = np.where(data.bend, in_bend, np.diff(pace.square_at_end, prepend=0.0))
     road = np.einsum("sk,sqki->sqi", pace.mix, data.road_work_j)
     return np.asarray(road + data.kinetic_j_per_v2 * rise[:, None, None], dtype=np.float64)
 

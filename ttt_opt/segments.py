@@ -37,7 +37,6 @@ WISHED_SHARE_OF_PULL_RANGE, LONGEST_SHARE_OF_PULL_RANGE = 0.8, 0.9
 SHORTEST_WISH_S = 0.1
 TOO_LONG_COST = 1000.0
 GRADE_SCALE = 0.015
-MOST_OVER_STEADY = 1.25
 STEEPEST_DESCENT, STEEPEST_CLIMB, N_GRADES = -0.3, 0.4, 701
 HEADING_SCALE_RAD = 0.26
 
@@ -154,8 +153,7 @@ def carried_speed(course: Course, reference_speed: Callable[[FloatArray], FloatA
 
     A rider at speed v on a grade speeds up as the grade on which v is steady, less his own, lets him roll: so the
     steady speeds say it all. Backward Euler in the square of the speed, from the steady speed at the start; bends do
-    not slow it. Never more than 1.25 times the steady speed: where a bank takes more than that, it slows the line
-    before a bend does.
+    not slow it.
     """
     step = float(course.distance_m[1])
     grades = np.linspace(STEEPEST_DESCENT, STEEPEST_CLIMB, N_GRADES)
@@ -167,7 +165,7 @@ def carried_speed(course: Course, reference_speed: Callable[[FloatArray], FloatA
     for grade in course.grade.tolist():
         speed = float(np.interp(speed**2 - brake * grade, table, speeds))
         carried.append(speed)
-    return np.minimum(carried, MOST_OVER_STEADY * np.asarray(reference_speed(course.grade), dtype=np.float64))
+    return np.array(carried)
 
 
 def _pace(course: Course, wet: bool, speed: FloatArray) -> FloatArray:

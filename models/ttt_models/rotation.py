@@ -85,8 +85,8 @@ class RotationData:
     on_wheel_applies : ndarray of bool (n_segments,)
         Where the limit on a wheel holds (not while accelerating).
     bend : ndarray of bool (n_segments,)
-        Segments ridden at one speed, into which riders brake if they must; in all others the square of the speed is
-        linear along the road, the first one from standstill.
+        Segments into which riders brake if they must, and in which they do not accelerate. In all segments the square
+        of the speed is linear along the road, in the first one from standstill.
     average_load_w : ndarray (n_segments, n_speeds)
         Steady front power of the team's average rider (W).
     average_kinetic_j_per_v2 : float
@@ -415,6 +415,12 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
             return m.end_square[q]
         return m.stay_square[s + 1, q] + pyo.quicksum(m.move_square[s + 1, q, r] for r in data.successors[q])
 
+    def rise(s: int, q: int) -> pyo.Expression:
+        """Change of the square of the speed in segment s, after braking for a bend."""
+        if data.bend[s]:
+            return 2 * square_at_end(s, q) - 2 * m.square[s, q]
+        return square_at_end(s, q) - square_at_start(s, q)
+
     bends = [s for s in segments if data.bend[s]]
     m.square_linear = pyo.Constraint(
         [s for s in segments if not data.bend[s]],
@@ -422,10 +428,16 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         rule=lambda _, s, q: 2 * m.square[s, q] == square_at_start(s, q) + square_at_end(s, q),
     )
     m.square_in_bend = pyo.Constraint(
-        bends, lines, rule=lambda _, s, q: square_at_end(s, q) == m.square[s, q]
+        bends, lines, rule=lambda _, s, q: square_at_end(s, q) <= m.square[s, q]
     )
     m.square_into_bend = pyo.Constraint(
-        bends, lines, rule=lambda _, s, q: square_at_start(s, q) >= m.square[s, q]
+        bends, lines, rule=lambda _, s, q: 2 * m.square[s, q] - square_at_end(s, q) <= square_at_start(s, q)
+    )
+    m.square_of_bend = pyo.Constraint(
+        bends,
+        lines,
+        rule=lambda _, s, q: 2 * m.square[s, q] - square_at_end(s, q)
+        <= fastest_square[s] * pyo.quicksum(m.mix[s, q, k] for k in speeds),
     )
     m.stay_square_most = pyo.Constraint(
         later_segments,
@@ -451,9 +463,8 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
 
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
         road_work = pyo.quicksum(road[s][q][k][i] * m.mix[s, q, k] for k in speeds)
-        rise = 0.0 if data.bend[s] else square_at_end(s, q) - square_at_start(s, q)
         also = also_work[s][i] * pyo.quicksum(m.mix[s, q, k] for k in speeds) if also_work[s][i] else 0.0
-        return road_work + also + kinetic[i] * rise + pyo.quicksum(swing_off(s, q, i))
+        return road_work + also + kinetic[i] * rise(s, q) + pyo.quicksum(swing_off(s, q, i))
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
     m.spends = pyo.Constraint(
@@ -502,10 +513,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     def average_front_power(s: int) -> pyo.Expression:
         """Front power of the average rider in segment s (kW), whoever leads."""
         steady = pyo.quicksum(average_power[s][k] * m.mix[s, q, k] for q in lines for k in speeds)
-        if data.bend[s]:
-            return steady
-        rise = pyo.quicksum(square_at_end(s, q) - square_at_start(s, q) for q in lines)
-        return steady + average_kinetic[s] * rise
+        return steady + average_kinetic[s] * pyo.quicksum(rise(s, q) for q in lines)
 
     def by_the_road(table: list[list[float]], s: int) -> pyo.Expression:
         """What the road itself asks or gives at the start of segment s (kW)."""

@@ -15,10 +15,12 @@ from tiny_rotations import (
     best_mixed_time_s,
     best_ridden,
     boundary_squares,
+    fitted_rotation,
     make_rotation,
     optimum_s,
     random_rotation,
     ridden_time_s,
+    rises,
     square_limits,
 )
 
@@ -28,6 +30,7 @@ TOLERANCE_S = 2e-4
 """HiGHS keeps rows to 1e-7 (here kJ and shares of segments); times are some 100 s."""
 
 RANDOM = {f"random {seed}": random_rotation(seed) for seed in range(12)}
+FITTED = {f"fitted {seed}": tiny for seed in range(12) if (tiny := fitted_rotation(seed)).nobody_leaves}
 
 STRONG = TinyRider(cp_w=390.0, spare_j=6300.0, mass_kg=82.0, cda_m2=0.25)
 MIDDLE = TinyRider(cp_w=330.0, spare_j=6000.0, mass_kg=76.0, cda_m2=0.24)
@@ -46,7 +49,7 @@ LIMITS: dict[str, dict[str, Any]] = {
     "surge of power": {"surge_w": 40.0},
     "surge of speed": {"surge_mps": 0.0},
     "drop of power": {"drop_w": 30.0},
-    "a bend": {"bends": (2,)},
+    "a bend": {"bends": (3,)},
     "no changes late": {"no_change_at": (2, 3)},
     "power on a wheel": {"on_wheel_share": 0.8},
     "swing-off costs work": {"swing_off_j": 2500.0},
@@ -78,15 +81,22 @@ def assert_oracle_agrees(tiny: TinyRotation) -> tuple[float, float]:
     unmixed = optimum_s(tiny, one_speed_per_segment=True)
     mixed = optimum_s(tiny)
     assert mixed <= ridden + TOLERANCE_S
-    assert unmixed == pytest.approx(ridden, abs=TOLERANCE_S)
+    if tiny.data.bend.any():  # the oracle leaves every bend at its mean speed, the model may leave it more slowly
+        assert mixed - TOLERANCE_S <= unmixed <= ridden + TOLERANCE_S
+    else:
+        assert unmixed == pytest.approx(ridden, abs=TOLERANCE_S)
     one_by_one = min(best_mixed_time_s(tiny, plan) for plan in all_plans(tiny))
     assert mixed == pytest.approx(one_by_one, abs=TOLERANCE_S)
     return mixed, unmixed
 
 
-@pytest.mark.parametrize("name", RANDOM)
+def test_enough_fitted_races_are_tried() -> None:
+    assert len(FITTED) >= 4
+
+
+@pytest.mark.parametrize("name", RANDOM | FITTED)
 def test_random_race_has_the_optimum_that_trying_everything_finds(name: str) -> None:
-    mixed, unmixed = assert_oracle_agrees(RANDOM[name])
+    mixed, unmixed = assert_oracle_agrees((RANDOM | FITTED)[name])
     assert np.isfinite(mixed)
     assert mixed <= unmixed + TOLERANCE_S
 
@@ -224,6 +234,10 @@ def test_oracle_knows_that_speed_squared_is_linear_between_boundaries() -> None:
 
     assert possible(square)
     assert not possible([50.0, 125.0, 110.0, 75.0, 80.0])  # comes to the bend with 70
+    out_of_bend = [0.0, 0.0, 0.0, 56.0, 0.0]
+    at_start, at_end = boundary_squares(tiny.data, square, out_of_bend)
+    assert (at_start[3:], at_end[3:]) == ([70.0, 56.0], [56.0, 104.0])
+    assert rises(tiny.data, square, at_start, at_end)[3] == 56.0 - 64.0  # braked from 70 to 64, then slower by itself
     assert not possible([50.0, 40.0, 110.0, 60.0, 80.0])  # 100 and -20 are 40 in the mean
     assert not possible([50.0, 140.0, 110.0, 20.0, 80.0])  # 180 is faster than 13 m/s
 

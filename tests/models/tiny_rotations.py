@@ -57,6 +57,11 @@ class TinyRotation:
     sitters: tuple[int, ...]
     counting: int
 
+    @property
+    def nobody_leaves(self) -> bool:
+        """All riders count."""
+        return self.counting == self.data.n_riders
+
     def changed(self, **changes: NDArray[Any] | tuple[Any, ...]) -> TinyRotation:
         """The same problem with other numbers."""
         return replace(self, data=replace(self.data, **changes))
@@ -151,6 +156,7 @@ def make_rotation(
         kinetic_j_per_v2=0.5 * mass / EFFICIENCY if kinetic else np.zeros(len(riders)),
         changeover_j=changeover,
         changeover_use_j=np.full((n_segments, len(lines)), changeover_use_j),
+        changeover_dip_j=np.zeros((n_segments, len(lines))),
         changeover_s=np.full(n_segments, changeover_s),
         cp_w=cp,
         peak_w=np.array([rider.peak_w for rider in riders]),
@@ -158,6 +164,9 @@ def make_rotation(
         w_prime_j=np.array([rider.spare_j + 1000.0 for rider in riders]),
         reserve_j=np.full(len(riders), 1000.0),
         recovery_share=np.broadcast_to(recovery, (n_segments, len(riders))).astype(np.float64),
+        spent_kept=np.ones((n_segments, len(riders))),
+        also_used_j=np.zeros((n_segments, len(riders))),
+        also_work_j=np.zeros((n_segments, len(riders))),
         per_longest=np.full((n_segments, len(riders)), 1.0 / longest_s),
         per_shortest=np.full((n_segments, len(riders)), 1.0 / shortest_s),
         on_wheel_applies=np.arange(n_segments) > 0,
@@ -229,6 +238,21 @@ def random_rotation(seed: int) -> TinyRotation:
         per_shortest=data.per_shortest * draw.uniform(0.8, 1.2, data.per_shortest.shape),
         on_wheel_applies=data.on_wheel_applies & (draw.random(n_segments) < 0.8),
         changeover_use_j=draw.uniform(0.0, 300.0, data.changeover_use_j.shape),
+        changeover_dip_j=draw.uniform(0.0, 2500.0, data.changeover_dip_j.shape),
+    )
+
+
+def fitted_rotation(seed: int) -> TinyRotation:
+    """A random race with the constants of one ride: spent W' that fades, W' and work that the model does not know.
+
+    What fades of a rider's W' after he has left is not defined: only races in which nobody leaves will do.
+    """
+    tiny, draw = random_rotation(seed), np.random.default_rng(seed)
+    shape = tiny.data.recovery_share.shape
+    return tiny.changed(
+        spent_kept=draw.uniform(0.7, 1.0, shape),
+        also_used_j=draw.uniform(-300.0, 300.0, shape),
+        also_work_j=draw.uniform(-400.0, 400.0, shape),
     )
 
 
@@ -323,19 +347,30 @@ def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
         yield from from_here(tiny.data.lines[q], 0)
 
 
-def boundary_squares(data: RotationData, square: Sequence[Any]) -> tuple[list[Any], list[Any]]:
+def boundary_squares(
+    data: RotationData, square: Sequence[Any], out_of_bend: Sequence[Any] | None = None
+) -> tuple[list[Any], list[Any]]:
     """Square of the speed at the start and end of every segment, from its mean there: numbers, or rows.
 
-    It is linear along a segment, so that the mean is that of the two ends; a bend is ridden at one speed. The
-    line starts from standstill, and what it comes to a bend with is braked off. So the means settle the rest.
+    It is linear along a segment, so that the mean is that of the two ends. The line starts from standstill, and what
+    it comes to a bend with is braked off, so that a bend may be left at any speed: ``out_of_bend``, by default that of
+    its mean. The means settle the rest.
     """
     at_start, at_end = [], []
     arriving = 0.0 * square[0]
+    leaving = square if out_of_bend is None else out_of_bend
     for s in range(data.n_segments):
         at_start.append(arriving)
-        arriving = square[s] if data.bend[s] else 2.0 * square[s] - arriving
+        arriving = leaving[s] if data.bend[s] else 2.0 * square[s] - arriving
         at_end.append(arriving)
     return at_start, at_end
+
+
+def rises(data: RotationData, square: Sequence[Any], at_start: Sequence[Any], at_end: Sequence[Any]) -> list[Any]:
+    """Change of the square of the speed in every segment; what brakes take before a bend does not count."""
+    return [
+        at_end[s] - (2.0 * square[s] - at_end[s] if data.bend[s] else at_start[s]) for s in range(data.n_segments)
+    ]
 
 
 def square_limits(
@@ -343,17 +378,20 @@ def square_limits(
 ) -> list[tuple[Any, float]]:
     """What keeps the speeds at the boundaries possible, each with what it may be at most.
 
-    Nobody rides backwards or speeds up into a bend; on the way no boundary is faster than both grids there.
+    Nobody rides backwards or speeds up into or in a bend, nor comes into it faster than its grid after braking; on the
+    way no boundary is faster than both grids there.
     """
     fastest = data.speed_mps.max(axis=1) ** 2
     limits = [(-end, 0.0) for end in at_end]
     limits += [(at_start[s], float(max(fastest[s - 1], fastest[s]))) for s in range(1, data.n_segments)]
-    limits += [(square[s] - at_start[s], 0.0) for s in np.flatnonzero(data.bend)]
+    for s in np.flatnonzero(data.bend):
+        after_braking = 2.0 * square[s] - at_end[s]
+        limits += [(after_braking - at_start[s], 0.0), (at_end[s] - square[s], 0.0), (after_braking, float(fastest[s]))]
     return limits
 
 
 def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> float:
-    """What a plan at one speed per segment is worth (s).
+    """What a plan at one speed per segment, bends left at their mean speed, is worth (s).
 
     The finish time, less the worth of W' left at the finish or where a rider leaves; ``inf`` where a rider
     runs out of W' above the reserve, a limit is broken or the speeds do not fit together.
@@ -365,7 +403,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
     at_start, at_end = boundary_squares(data, square)
     if any(value > limit + 1e-7 for value, limit in square_limits(data, square, at_start, at_end)):
         return INFINITY
-    rise = np.where(data.bend, 0.0, np.subtract(at_end, at_start))
+    rise = rises(data, square, at_start, at_end)
     front_w = [
         data.average_load_w[s, k] + data.average_kinetic_j_per_v2 * rise[s] / data.reference_s[s]
         for s, k in enumerate(steps)
@@ -385,7 +423,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
             for i in pull.line:
                 swing = data.changeover_j[s, data.lines.index(line_before), i] if changing else 0.0
                 kinetic = data.kinetic_j_per_v2[i] * rise[s]
-                work = max(0.0, data.road_work_j[s, q, k, i] + kinetic + swing)
+                work = max(0.0, data.road_work_j[s, q, k, i] + kinetic + swing + data.also_work_j[s, i])
                 if work > data.peak_w[i] * duration + swing:
                     return INFINITY
                 wheel_limit = data.on_wheel_w[i] * duration + swing
@@ -396,7 +434,10 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
                 spent = above if above > 0.0 else data.recovery_share[s, i] * above
                 if changing and i == line_before[0]:
                     spent += data.changeover_use_j[s, data.lines.index(line_before)]
-                spare[i] = min(full, spare[i] - spent)
+                    if spare[i] < data.changeover_dip_j[s, data.lines.index(line_before)]:
+                        return INFINITY
+                spent += data.also_used_j[s, i]
+                spare[i] = min(full, full - data.spent_kept[s, i] * (full - spare[i]) - spent)
                 if spare[i] < 0.0:
                     return INFINITY
             clock += duration
@@ -424,12 +465,12 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
     """Quickest time of a plan whose segments may mix speeds (s): one small linear programme of its own.
 
     Its variables are, in this order: shares of speeds per segment; per segment and rider in the line: work,
-    W' spent (or, below zero, won) and W' left.
+    W' spent (or, below zero, won) and W' left; per segment the square of the speed at which a bend is left.
     """
     data = tiny.data
     n_segments, n_speeds, n_riders = data.n_segments, data.n_speeds, data.n_riders
     n_mix, n_block = n_segments * n_speeds, n_segments * n_riders
-    n_columns = n_mix + 3 * n_block
+    n_columns = n_mix + 3 * n_block + n_segments
     line_of = [pull.line for pull in plan for _ in range(pull.first, pull.end)]
     starts = {pull.first for pull in plan if pull.first > 0}
 
@@ -444,8 +485,8 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
         return row
 
     square = [mix(s, data.speed_mps[s] ** 2) for s in range(n_segments)]
-    at_start, at_end = boundary_squares(data, square)
-    rise = [0.0 * square[s] if data.bend[s] else at_end[s] - at_start[s] for s in range(n_segments)]
+    at_start, at_end = boundary_squares(data, square, list(np.eye(n_columns)[n_mix + 3 * n_block :]))
+    rise = rises(data, square, at_start, at_end)
     front_w = [
         mix(s, data.average_load_w[s]) + data.average_kinetic_j_per_v2 / data.reference_s[s] * rise[s]
         for s in range(n_segments)
@@ -460,7 +501,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             work, spent, left = (unit(block, s, i) for block in range(3))
             swing = data.changeover_j[s, data.lines.index(line_of[s - 1]), i] if s in starts else 0.0
             needed = mix(s, data.road_work_j[s, q, :, i]) + data.kinetic_j_per_v2[i] * rise[s]
-            at_most.append((needed - work, -swing))
+            at_most.append((needed - work, -swing - data.also_work_j[s, i]))
             at_most.append((work - data.peak_w[i] * duration, data.peak_w[i] * lost + swing))
             if i != line[0] and data.on_wheel_applies[s]:
                 at_most.append((work - data.on_wheel_w[i] * duration, data.on_wheel_w[i] * lost + swing))
@@ -471,10 +512,13 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             share = data.recovery_share[s, i]
             at_most.append((share * above - spent, share * above_lost - extra))
             full = data.w_prime_j[i] - data.reserve_j[i]
+            also, kept = data.also_used_j[s, i], data.spent_kept[s, i]
             if s == 0:
-                at_most.append((left + spent, full))
+                at_most.append((left + spent, full - also))
             else:
-                at_most.append((left + spent - unit(2, s - 1, i), 0.0))
+                at_most.append((left + spent - kept * unit(2, s - 1, i), (1.0 - kept) * full - also))
+            if swung_off:
+                at_most.append((-unit(2, s - 1, i), -data.changeover_dip_j[s, data.lines.index(line_of[s - 1])]))
         if s > 0:
             harder = front_w[s] - front_w[s - 1]
             faster = mix(s, data.speed_mps[s]) - mix(s - 1, data.speed_mps[s - 1])
@@ -498,6 +542,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
         + [(0.0, None)] * n_block
         + [(None, None)] * n_block
         + [(0.0, high) for high in most]
+        + [(0.0, None)] * n_segments
     )
     scale = np.array([max(1.0, np.abs(row).max()) for row, _ in at_most])
     answer = linprog(

@@ -158,7 +158,7 @@ def test_momentum_carries_over_the_foot_of_a_climb_and_fades() -> None:
     speed = carried_speed(course, reference_speed)
     foot = int(np.flatnonzero(course.grade > 0.04)[0])
     assert speed[50] == pytest.approx(12.5, rel=1e-3)
-    assert steady[foot + 4] < speed[foot + 4] <= 1.25 * steady[foot + 4]
+    assert speed[foot + 4] > 1.4 * steady[foot + 4]
     assert speed[foot + 120] == pytest.approx(steady[foot + 120], rel=0.02)
     top = int(np.flatnonzero(course.grade > 0.04)[-1])
     assert speed[top + 5] < 0.9 * steady[top + 5]
