@@ -19,7 +19,7 @@ import numpy as np
 from ttt_models.rotation import RotationData
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
 from ttt_opt.physiology import recovery_share, sustainable_share
-from ttt_opt.race import Race
+from ttt_opt.race import Limits, Race
 from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation, lines_of
 from ttt_opt.rotation_problem import (
     FINE_GRID,
@@ -291,7 +291,7 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
         road,
         race,
         order,
-        speed_mps=speed_grid(road, assumptions.centre_mps, assumptions.steps),
+        speed_mps=speed_grid(road, race.limits, assumptions.centre_mps, assumptions.steps),
         reference_mps=assumptions.centre_mps,
         exit_mps=assumptions.exit_mps,
         recovery_share=assumptions.recovery_share,
@@ -353,7 +353,7 @@ def _calibrate(
         if number + 1 < CALIBRATION_ROUNDS:
             new = _assume(race, compiled.data, plan)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
-            pace, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
+            pace, price = _on_new_grid(road, race.limits, compiled.data, plan, assumptions), plan.price
     assert settled is not None
     return settled
 
@@ -401,11 +401,13 @@ def _shortfall_j(race: Race, order: _Order) -> FloatArray:
     return np.asarray(race.limits.w_prime_reserve_j - lowest, dtype=np.float64)
 
 
-def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
+def _on_new_grid(
+    road: Road, limits: Limits, data: RotationData, plan: ValuedPath, assumptions: Assumptions
+) -> Pace:
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
     assert plan.pace is not None
     speed = (plan.pace.mix * data.speed_mps).sum(axis=1)
-    grid = speed_grid(road, assumptions.centre_mps, assumptions.steps)
+    grid = speed_grid(road, limits, assumptions.centre_mps, assumptions.steps)
     upper = np.clip((grid < speed[:, None]).sum(axis=1), 1, grid.shape[1] - 1)
     rows = np.arange(len(speed))
     low, high = grid[rows, upper - 1], grid[rows, upper]
@@ -458,7 +460,7 @@ def _search_orders(
     """Plan and, if asked for, bound for every cyclic order, on all cores; orders not reached in time have none."""
     plan = guess.best
     assert plan.price is not None
-    pace = _on_new_grid(road, guess.compiled.data, plan, assumptions)
+    pace = _on_new_grid(road, race.limits, guess.compiled.data, plan, assumptions)
     best_time = finish_time_s(guess.compiled.data, plan)
     seed = clock.settings.seed
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}

@@ -24,7 +24,7 @@ from ttt_opt.physics import (
     wind_components,
     yaw_angle,
 )
-from ttt_opt.race import Race
+from ttt_opt.race import Limits, Race
 from ttt_opt.rotation_paths import best_path
 from ttt_opt.segments import Segments, cut_segments
 from ttt_opt.surge import (
@@ -91,7 +91,7 @@ def segments_of(course: Course, race: Race) -> Segments:
     shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
 
     def speed(grade: FloatArray) -> FloatArray:
-        return speed_at_power(
+        steady_mps = speed_at_power(
             float(np.mean([rider.cp_w for rider in riders])),
             mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
             drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])) * float(np.mean(shares)),
@@ -100,6 +100,7 @@ def segments_of(course: Course, race: Race) -> Segments:
             air_density=density,
             crr=race.crr,
         )
+        return np.minimum(steady_mps, race.limits.top_speed_mps)
 
     return cut_segments(course, wet=race.weather.wet, reference_speed=speed, pulls=race.limits.pulls)
 
@@ -125,8 +126,8 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
     Returns
     -------
     ndarray (n_segments,)
-        Root mean square (m/s), not above the caps of bends, and rising no faster than riders accelerate without strain
-        where they accelerate. The way carries: at the foot of a climb the line is still fast.
+        Root mean square (m/s), not above the top speed nor the caps of bends, and rising no faster than riders
+        accelerate without strain where they accelerate. The way carries: at the foot of a climb the line is still fast.
 
     Notes
     -----
@@ -167,16 +168,20 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
             square = float(np.interp(energy_per_m[s] * square, rising[s], TABLE_SPEEDS_MPS)) ** 2
         if road.segments.accelerating[s]:
             square = min(square, most)
+        square = min(square, race.limits.top_speed_mps**2)
         square = min(square, max(2.0 * cap_square - before, 0.0))
         mean_square[s] = 0.5 * (before + square)
     return np.maximum(np.sqrt(mean_square), LOWEST_GRID_SPEED_MPS)
 
 
-def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
+def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
     """Speeds that the model mixes in each segment.
 
     Parameters
     ----------
+    road : Road
+    limits : Limits
+        Of the race, for the top speed.
     centre_mps : ndarray (n_segments,)
     steps : sequence of float, rising
         Speeds over the centre's; where the speed changes along the road :data:`WIDER_GRID` replaces fine ones: there
@@ -185,7 +190,8 @@ def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> Fl
     Returns
     -------
     ndarray (n_segments, len(steps))
-        Rising along the second axis; where a bend's cap cuts off the upper steps, the grid is squeezed below it.
+        Rising along the second axis; where a bend's cap or the top speed cuts off the upper steps, the grid is squeezed
+        below it.
     """
     ratio = np.maximum(centre_mps[1:], centre_mps[:-1]) / np.minimum(centre_mps[1:], centre_mps[:-1])
     changing = road.segments.accelerating | road.segments.bend
@@ -194,7 +200,7 @@ def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> Fl
     share = np.where(changing[:, None], np.array(WIDER_GRID.get(tuple(steps), tuple(steps))), np.array(steps))
     grid = centre_mps[:, None] * share
     low, high = grid[:, :1], grid[:, -1:]
-    top = np.minimum(high, road.segments.speed_cap_mps[:, None])
+    top = np.minimum(high, np.minimum(road.segments.speed_cap_mps, limits.top_speed_mps)[:, None])
     bottom = np.minimum(np.maximum(low, LOWEST_GRID_SPEED_MPS), 0.9 * top)
     return np.asarray(bottom + (grid - low) / (high - low) * (top - bottom), dtype=np.float64)
 
