@@ -44,7 +44,7 @@ PULL_TOLERANCE_S = 2.0
 COURSE_TOLERANCE_M = 1.0
 #: Surges may exceed their limit by this (W, km/h): rounding of speeds.
 POWER_SURGE_TOLERANCE_W, SPEED_SURGE_TOLERANCE_KMH = 8.0, 0.1
-#: The line may be faster than its top speed by this (km/h): less than riders read off the screen at that speed.
+#: The line may be faster than its top speed by this (km/h): riders cannot hold a speed more closely.
 TOP_SPEED_TOLERANCE_KMH = 1.0
 #: Mean power on a wheel over a segment may exceed its limit by this (share of critical power): what a leader
 #: adds when the line is behind the clock reaches the wheels.
