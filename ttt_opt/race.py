@@ -28,6 +28,7 @@ WEATHER_BOUNDS = {
 LIMIT_BOUNDS = {
     "surge_w": Bounds(1.0, 300.0, "W"),
     "surge_kmh": Bounds(0.1, 20.0, "km/h"),
+    "top_speed_kmh": Bounds(40.0, 110.0, "km/h"),
     "on_wheel_share_of_cp": Bounds(0.5, 2.0, "", "share of critical power"),
     "w_prime_reserve_j": Bounds(0.0, 50000.0, "J", "joules, not kJ"),
     "sustainable_share_of_cp": Bounds(0.5, 1.1, "", "share of critical power"),
@@ -132,6 +133,8 @@ class Limits:
         rider).
     surge_kmh : float
         Largest rise of speed from one stretch to the next where the road does not get easier (km/h).
+    top_speed_kmh : float
+        Highest speed that the line rides anywhere (km/h): beyond it riders sit up or brake.
     on_wheel_share_of_cp : float
         Largest power of a rider on a wheel, as share of critical power.
     w_prime_reserve_j : float
@@ -149,6 +152,7 @@ class Limits:
     )
     surge_w: float = 25.0
     surge_kmh: float = 1.0
+    top_speed_kmh: float = 70.0
     on_wheel_share_of_cp: float = 1.1
     w_prime_reserve_j: float = 3000.0
     sustainable_share_of_cp: float | None = None
@@ -159,8 +163,15 @@ class Limits:
         for name in ("surge_w", "surge_kmh", "on_wheel_share_of_cp", "w_prime_reserve_j"):
             if not getattr(self, name) >= 0.0:
                 raise ValueError(f"{name}: {getattr(self, name)} is negative")
+        if not 0.0 < self.top_speed_kmh < math.inf:
+            raise ValueError(f"top_speed_kmh: {self.top_speed_kmh} is not positive or not finite")
         if self.sustainable_share_of_cp is not None and not 0.0 < self.sustainable_share_of_cp < math.inf:
             raise ValueError(f"sustainable_share_of_cp: {self.sustainable_share_of_cp} is not positive")
+
+    @property
+    def top_speed_mps(self) -> float:
+        """Highest speed of the line (m/s)."""
+        return self.top_speed_kmh / 3.6
 
 
 @dataclass(frozen=True)

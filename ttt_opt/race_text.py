@@ -190,7 +190,7 @@ def _rules(race: Race) -> list[str]:
             *wrapped(f"Pulls: {pulls}."),
             *wrapped(
                 f"From one stretch to the next at most {limits.surge_w:g} W and {limits.surge_kmh:g} km/h "
-                "more; on a wheel "
+                f"more; nowhere faster than {limits.top_speed_kmh:g} km/h; on a wheel "
                 f"at most {100 * limits.on_wheel_share_of_cp:.0f} % of CP; everybody keeps "
                 f"{limits.w_prime_reserve_j / 1000:.1f} kJ of W'."
             ),

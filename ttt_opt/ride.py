@@ -9,8 +9,9 @@ How the riders behave
 ---------------------
 - The leader holds the schedule's front power of the segment, a little more when the line is behind the
   schedule's clock and a little less when it is ahead. He never exceeds his peak power, nor the force that
-  tyres and gears allow when starting, and never brakes except for a bend.
+  tyres and gears allow when starting, and never brakes except for a bend and for the top speed.
 - Before a bend the line brakes on the curve that just reaches the cornering speed.
+- The line never exceeds the race's top speed: the leader eases, and where the road pushes all sit up or brake.
 - The line is rigid: all riders share its speed and acceleration. The power of a rider on a wheel follows from
   the balance of forces with his own mass and his own drag area, reduced by his place in the line; below zero
   he coasts or brakes.
@@ -37,7 +38,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -308,7 +309,7 @@ class _Road:
     conditions : Conditions
         ``(n_intervals,)``.
     square_allowed : ndarray (n_intervals + 1,)
-        Largest square of the speed from which the bends to come can be ridden (m2/s2).
+        Square of the top speed, or less: the largest from which the bends to come can be ridden (m2/s2).
     """
 
     node_m: FloatArray
@@ -342,6 +343,7 @@ class _Road:
         before = np.clip(np.searchsorted(sample_m, node_m + 1e-6) - 1, 0, len(sample_m) - 1)
         after = np.clip(np.searchsorted(sample_m, node_m - 1e-6), 0, len(sample_m) - 1)
         square = np.maximum(cap[before], cap[after]) ** 2
+        square = np.minimum(square, race.limits.top_speed_mps**2)
         deceleration = float(braking_deceleration(wet))
         length_m = np.diff(node_m)
         for i in range(len(length_m) - 1, -1, -1):
@@ -435,9 +437,7 @@ def _ride_line(
         constant_force = mass * resistance_per_kg[i] + _BEARING_FORCE_N
         begin_m, place_m, end_m, length_m = node_m[i], node_m[i], node_m[i + 1], ridden_m[i]
         progress = (end_m - begin_m) / length_m
-        allowed_rise = (
-            (square_allowed[i + 1] - square_allowed[i]) / length_m if square_allowed[i] < inf else 0.0
-        )
+        allowed_rise = (square_allowed[i + 1] - square_allowed[i]) / length_m
         done_m = 0.0
         while done_m < length_m:
             step_m = max(speed * time_step_s, shortest_m)

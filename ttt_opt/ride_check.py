@@ -5,7 +5,7 @@ Every check is one line: what was found, what is allowed, whether it is met. A p
 Notes
 -----
 Two kinds of checks. What the *riders* do comes from the ride: finish time, W', power on the wheel, peak
-power, who is there at the finish. What the *schedule* says is checked as written: who leads, how long a pull
+power, speed, who is there at the finish. What the *schedule* says is checked as written: who leads, how long a pull
 is, how far speed and front power jump. Agreement between plan and ride is asked to 0.5 % of the finish time
 and 1 kJ of each rider's W'.
 """
@@ -44,6 +44,8 @@ PULL_TOLERANCE_S = 2.0
 COURSE_TOLERANCE_M = 1.0
 #: Surges may exceed their limit by this (W, km/h): rounding of speeds.
 POWER_SURGE_TOLERANCE_W, SPEED_SURGE_TOLERANCE_KMH = 8.0, 0.1
+#: The line may be faster than its top speed by this (km/h): riders cannot hold a speed more closely.
+TOP_SPEED_TOLERANCE_KMH = 1.0
 #: Mean power on a wheel over a segment may exceed its limit by this (share of critical power): what a leader
 #: adds when the line is behind the clock reaches the wheels.
 ON_WHEEL_TOLERANCE = 0.08
@@ -165,6 +167,7 @@ def check_ride(
         *_w_prime_reserve(ride, team, race),
         *_power_changes(segments, course, team, race, schedule),
         _speed_surge(segments, course, race, schedule),
+        _top_speed(ride, race, schedule),
         _on_wheel(ride, segments, team, race, schedule),
         _peak_power(ride, team, schedule),
         _riders_at_finish(ride, race, n_riders),
@@ -385,6 +388,18 @@ def _speed_surge(segments: Segments, course: Course, race: Race, schedule: Sched
     return Check(
         "Surge in speed between segments", value, limit, met, "km/h", SPEED_SURGE_TOLERANCE_KMH, where
     )
+
+
+def _top_speed(ride: Ride, race: Race, schedule: Schedule) -> Check:
+    """Largest speed of the ride or mean speed of a segment in the schedule, and where it is."""
+    fastest, segment = int(np.argmax(ride.speed_mps)), int(np.argmax(schedule.speed_mps))
+    value_kmh, where_m = max(
+        (3.6 * float(ride.speed_mps[fastest]), float(ride.distance_m[fastest])),
+        (3.6 * float(schedule.speed_mps[segment]), float(schedule.boundary_m[segment])),
+    )
+    limit = race.limits.top_speed_kmh
+    met = value_kmh <= limit + TOP_SPEED_TOLERANCE_KMH
+    return Check("Top speed", value_kmh, limit, met, "km/h", TOP_SPEED_TOLERANCE_KMH, _km(where_m))
 
 
 def _worst(rise: FloatArray, applies: NDArray[np.bool_], schedule: Schedule) -> tuple[float, str]:

@@ -21,7 +21,7 @@ from ttt_models.rotation import RotationData
 from ttt_opt.as_ridden import LEAST_RECOVERY_SHARE, Planned, Ridden, fitted_to_ride, time_share
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
 from ttt_opt.physiology import recovery_share, sustainable_share
-from ttt_opt.race import Race
+from ttt_opt.race import Limits, Race
 from ttt_opt.ride import Ride
 from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation, lines_of
 from ttt_opt.rotation_problem import (
@@ -328,7 +328,7 @@ def _calibrate(
         if number + 1 < CALIBRATION_ROUNDS:
             new = _assume(race, settled)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
-            pace, price = _on_new_grid(road, compiled.data, plan, assumptions), plan.price
+            pace, price = _on_new_grid(road, race.limits, compiled.data, plan, assumptions), plan.price
     assert settled is not None
     return settled
 
@@ -374,11 +374,13 @@ def _drift_j(race: Race, order: _Order) -> float:
     return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
 
 
-def _on_new_grid(road: Road, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
+def _on_new_grid(
+    road: Road, limits: Limits, data: RotationData, plan: ValuedPath, assumptions: Assumptions
+) -> Pace:
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
     assert plan.pace is not None
     speed = _speeds(data, plan)
-    grid = speed_grid(road, assumptions.centre_mps, assumptions.steps)
+    grid = speed_grid(road, limits, assumptions.centre_mps, assumptions.steps)
     upper = np.clip((grid < speed[:, None]).sum(axis=1), 1, grid.shape[1] - 1)
     rows = np.arange(len(speed))
     low, high = grid[rows, upper - 1], grid[rows, upper]
@@ -430,7 +432,7 @@ def _search_orders(
     """Plan and, if asked for, bound for every cyclic order, on all cores; orders not reached in time have none."""
     assumptions, plan = guess.assumptions, guess.best
     assert plan.price is not None
-    pace = _on_new_grid(road, guess.compiled.data, plan, assumptions)
+    pace = _on_new_grid(road, race.limits, guess.compiled.data, plan, assumptions)
     best_time = finish_time_s(guess.compiled.data, plan)
     seed = clock.settings.seed
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
@@ -574,7 +576,7 @@ def _planned(road: Road, order: _Order) -> Planned:
     time_s, lost, work = _along(data, plan)
     riding = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
     _, swing_off = _above_cp(data, plan)
-    braking = time_s - riding * order.assumptions.time_share
+    braking = np.maximum(time_s - riding * order.assumptions.time_share, 0.0)
     leader = np.array([data.lines[q][0] for q in lines_of(data, plan.path)])
     return Planned(leader, time_s + lost, riding, lost + braking, work, data.also_work_j, swing_off)
 

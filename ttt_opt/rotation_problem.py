@@ -24,7 +24,7 @@ from ttt_opt.physics import (
     wind_components,
     yaw_angle,
 )
-from ttt_opt.race import Race
+from ttt_opt.race import Limits, Race
 from ttt_opt.rotation_paths import best_path
 from ttt_opt.segments import Segments, cut_segments
 from ttt_opt.surge import (
@@ -126,7 +126,7 @@ def segments_of(course: Course, race: Race) -> Segments:
     shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
 
     def speed(grade: FloatArray) -> FloatArray:
-        return speed_at_power(
+        steady_mps = speed_at_power(
             float(np.mean([rider.cp_w for rider in riders])),
             mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
             drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])) * float(np.mean(shares)),
@@ -135,6 +135,7 @@ def segments_of(course: Course, race: Race) -> Segments:
             air_density=density,
             crr=race.crr,
         )
+        return np.minimum(steady_mps, race.limits.top_speed_mps)
 
     return cut_segments(course, wet=race.weather.wet, reference_speed=speed, pulls=race.limits.pulls)
 
@@ -160,8 +161,8 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
     Returns
     -------
     ndarray (n_segments,)
-        Root mean square (m/s), not above the caps of bends, and rising no faster than riders accelerate without strain
-        where they accelerate. The way carries: at the foot of a climb the line is still fast.
+        Root mean square (m/s), not above the top speed nor the caps of bends, and rising no faster than riders
+        accelerate without strain where they accelerate. The way carries: at the foot of a climb the line is still fast.
 
     Notes
     -----
@@ -199,16 +200,20 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
             square = float(np.interp(energy_per_m[s] * square, rising[s], TABLE_SPEEDS_MPS)) ** 2
         if road.segments.accelerating[s]:
             square = min(square, most)
+        square = min(square, race.limits.top_speed_mps**2)
         square = min(square, before if in_bend else max(2.0 * cap_square - before, 0.0))
         mean_square[s] = 0.5 * (before + square)
     return np.maximum(np.sqrt(mean_square), LOWEST_GRID_SPEED_MPS)
 
 
-def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
+def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
     """Speeds that the model mixes in each segment.
 
     Parameters
     ----------
+    road : Road
+    limits : Limits
+        Of the race, for the top speed.
     centre_mps : ndarray (n_segments,)
     steps : sequence of float, rising
         Speeds over the centre's; where the speed changes along the road :data:`WIDER_GRID` replaces fine ones: there
@@ -217,7 +222,8 @@ def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> Fl
     Returns
     -------
     ndarray (n_segments, len(steps))
-        Rising along the second axis; where a bend's cap cuts off the upper steps, the grid is squeezed below it.
+        Rising along the second axis; where a bend's cap or the top speed cuts off the upper steps, the grid is squeezed
+        below it.
     """
     ratio = np.maximum(centre_mps[1:], centre_mps[:-1]) / np.minimum(centre_mps[1:], centre_mps[:-1])
     changing = road.segments.accelerating | road.segments.bend
@@ -226,8 +232,9 @@ def speed_grid(road: Road, centre_mps: FloatArray, steps: Sequence[float]) -> Fl
     share = np.where(changing[:, None], np.array(WIDER_GRID.get(tuple(steps), tuple(steps))), np.array(steps))
     grid = centre_mps[:, None] * share
     low, high = grid[:, :1], grid[:, -1:]
-    top = np.minimum(high, road.segments.speed_cap_mps[:, None])
-    bottom = np.minimum(np.maximum(low, LOWEST_GRID_SPEED_MPS), 0.9 * top)
+    top = np.minimum(high, np.minimum(road.segments.speed_cap_mps, limits.top_speed_mps)[:, None])
+    bottom = np.maximum(low, LOWEST_GRID_SPEED_MPS)
+    bottom = np.where(top < high, np.minimum(bottom, 0.9 * top), bottom)
     return np.asarray(bottom + (grid - low) / (high - low) * (top - bottom), dtype=np.float64)
 
 
@@ -248,7 +255,7 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
         The pulls that the bounds allow do not add up to the course.
     """
     reference_mps = assumptions.centre_mps
-    speed_mps = speed_grid(road, reference_mps, assumptions.steps)
+    speed_mps = speed_grid(road, race.limits, reference_mps, assumptions.steps)
     riders = race.team.riders
     segments = road.segments
     sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)
@@ -271,7 +278,8 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
     nothing = np.zeros((road.n_segments, len(riders)))
-    asked_w, given_w = _by_the_road(road, race, speed_mps)
+    mean_mps = speed_mps / assumptions.time_share[:, None]
+    asked_w, given_w = _by_the_road(road, race, mean_mps)
     surge_w, surge_mps = _surge_limits(road, race)
     data = RotationData(
         lines=lines,
@@ -279,6 +287,7 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
         successors=successors,
         time_s=riding_time(road, speed_mps) * assumptions.time_share[:, None] + braking_s[:, None],
         speed_mps=speed_mps,
+        mean_mps=mean_mps,
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
         changeover_j=changeover.work_j,
@@ -298,7 +307,7 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
         per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,
         bend=segments.bend,
-        average_load_w=_average_load(road, race, slice(None), speed_mps),
+        average_load_w=_average_load(road, race, slice(None), mean_mps),
         average_kinetic_j_per_v2=float(0.5 * kinetic_mass(float(np.mean(mass))) / DRIVETRAIN_EFFICIENCY),
         reference_s=riding_time(road, reference_mps[:, None])[:, 0] * assumptions.time_share,
         asked_w=asked_w,

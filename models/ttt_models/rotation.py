@@ -54,7 +54,9 @@ class RotationData:
     time_s : ndarray (n_segments, n_speeds)
         Riding time of segment s at speed k (s).
     speed_mps : ndarray (n_segments, n_speeds)
-        Speeds of the grid (m/s), rising along k.
+        Speeds of the grid (m/s), root mean square over the segment, rising along k.
+    mean_mps : ndarray (n_segments, n_speeds)
+        Mean speeds that go with them (m/s), of which surges are counted.
     road_work_j : ndarray (n_segments, n_lines, n_speeds, n_riders)
         Crank work for the road load of rider i (J), may be negative downhill; not used where i is not in q.
     kinetic_j_per_v2 : ndarray (n_riders,)
@@ -112,6 +114,7 @@ class RotationData:
     successors: tuple[tuple[int, ...], ...]
     time_s: FloatArray
     speed_mps: FloatArray
+    mean_mps: FloatArray
     road_work_j: FloatArray
     kinetic_j_per_v2: FloatArray
     changeover_j: FloatArray
@@ -147,6 +150,7 @@ class RotationData:
         n_lines, n_riders = len(self.lines), len(self.cp_w)
         shapes = {
             "speed_mps": (n_segments, n_speeds),
+            "mean_mps": (n_segments, n_speeds),
             "road_work_j": (n_segments, n_lines, n_speeds, n_riders),
             "kinetic_j_per_v2": (n_riders,),
             "changeover_j": (n_segments, n_lines, n_riders),
@@ -304,7 +308,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     followers = [(s, q, i) for s, q, i in places if i != data.lines[q][0] and data.on_wheel_applies[s]]
 
     time = data.time_s.tolist()
-    speed = data.speed_mps.tolist()
+    mean = data.mean_mps.tolist()
     square = (data.speed_mps**2).tolist()
     fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
     asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))
@@ -532,7 +536,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.surge_speed = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_mps[s])],
         rule=lambda _, s: pyo.quicksum(
-            speed[s][k] * m.mix[s, q, k] - speed[s - 1][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
+            mean[s][k] * m.mix[s, q, k] - mean[s - 1][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
         )
         <= data.surge_mps[s],
     )

@@ -96,6 +96,10 @@ VARIANTS = {
     "strong cross wind": Variant(weather=wind(12.0, 270.0)),
     "wet corners": Variant(corner_every_m=700.0, weather=Weather(wet=True)),
     "one much weaker": Variant(riders=(STRONG, MIDDLE, LIGHT, WEAK)),
+    "top speed on a descent": Variant(
+        ((2000.0, 0.0), (1200.0, -0.06), (1500.0, 0.0)), limits=Limits(top_speed_kmh=60.0)
+    ),
+    "top speed on the level": Variant(((4000.0, 0.0),), limits=Limits(top_speed_kmh=42.0)),
     "reserve of nearly all W'": Variant(limits=Limits(w_prime_reserve_j=14000.0)),
 }
 

@@ -152,6 +152,7 @@ def make_rotation(
         successors=successors,
         time_s=time_s,
         speed_mps=speed,
+        mean_mps=speed,
         road_work_j=road_work,
         kinetic_j_per_v2=0.5 * mass / EFFICIENCY if kinetic else np.zeros(len(riders)),
         changeover_j=changeover,
@@ -238,6 +239,7 @@ def random_rotation(seed: int) -> TinyRotation:
         per_shortest=data.per_shortest * draw.uniform(0.8, 1.2, data.per_shortest.shape),
         on_wheel_applies=data.on_wheel_applies & (draw.random(n_segments) < 0.8),
         changeover_use_j=draw.uniform(0.0, 300.0, data.changeover_use_j.shape),
+        mean_mps=data.mean_mps * draw.uniform(0.95, 1.0, n_segments)[:, None],
         changeover_dip_j=draw.uniform(0.0, 2500.0, data.changeover_dip_j.shape),
     )
 
@@ -413,7 +415,7 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
         for s in range(pull.first, pull.end):
             k, before = steps[s], steps[s - 1]
             if s > 0:
-                faster = data.speed_mps[s, k] - data.speed_mps[s - 1, before]
+                faster = data.mean_mps[s, k] - data.mean_mps[s - 1, before]
                 harder = front_w[s] - front_w[s - 1] - data.asked_w[s, before]
                 easier = front_w[s - 1] - front_w[s] - data.given_w[s, before]
                 if harder > data.surge_w[s] or easier > data.drop_w[s] or faster > data.surge_mps[s]:
@@ -521,7 +523,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
                 at_most.append((-unit(2, s - 1, i), -data.changeover_dip_j[s, data.lines.index(line_of[s - 1])]))
         if s > 0:
             harder = front_w[s] - front_w[s - 1]
-            faster = mix(s, data.speed_mps[s]) - mix(s - 1, data.speed_mps[s - 1])
+            faster = mix(s, data.mean_mps[s]) - mix(s - 1, data.mean_mps[s - 1])
             for limit, change in (
                 (data.surge_w[s], harder - mix(s - 1, data.asked_w[s])),
                 (data.drop_w[s], -harder - mix(s - 1, data.given_w[s])),

@@ -174,6 +174,7 @@ def test_limits_are_all_checks_but_those_of_agreement(small_plan: Plan) -> None:
         "Surge in power",
         "Drop in power",
         "Surge in speed",
+        "Top speed",
         "Peak power",
         "Riders in the line",
     ):

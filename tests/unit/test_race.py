@@ -81,6 +81,7 @@ team_size = 4
 [limits]
 surge_w = 30
 surge_kmh = 1.5
+top_speed_kmh = 65
 on_wheel_share_of_cp = 1.2
 w_prime_reserve_j = 2000
 sustainable_share_of_cp = 0.95
@@ -115,6 +116,7 @@ constant_share = 0.6
             },
             surge_w=30.0,
             surge_kmh=1.5,
+            top_speed_kmh=65.0,
             on_wheel_share_of_cp=1.2,
             w_prime_reserve_j=2000.0,
             sustainable_share_of_cp=0.95,
@@ -181,6 +183,8 @@ def test_needed_fields(tmp_path: Path, field: str) -> None:
             "rules.team_size: is 3 but the team file has 4 riders; keep only those who start",
         ),
         ("[limits]\nsurge_w = 0", "limits.surge_w: 0 is not within"),
+        ("[limits]\ntop_speed_kmh = 20", "limits.top_speed_kmh: 20 is not within the allowed 40 to 110 km/h"),
+        ("[limits]\ntop_speed_kmh = 120", "limits.top_speed_kmh: 120 is not within the allowed 40 to 110 km/h"),
         (
             "[limits]\non_wheel_share_of_cp = 110",
             "limits.on_wheel_share_of_cp: 110 is not within the allowed 0.5 to 2",
@@ -394,6 +398,9 @@ def test_parts_of_a_race_check_themselves() -> None:
         Limits(pulls={"flat": PullBounds(1.0, 2.0)})
     with pytest.raises(ValueError, match="surge_w: nan"):
         Limits(surge_w=float("nan"))
+    for speed_kmh in (0.0, float("nan"), float("inf")):
+        with pytest.raises(ValueError, match="top_speed_kmh"):
+            Limits(top_speed_kmh=speed_kmh)
     with pytest.raises(ValueError, match="sustainable_share_of_cp: 0"):
         Limits(sustainable_share_of_cp=0.0)
 

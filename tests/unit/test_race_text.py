@@ -78,7 +78,9 @@ def test_wind_from_the_left(small_race_file: Path) -> None:
 
 def test_rules_in_words(demo: Understood) -> None:
     race, course, road = demo
-    assert "The time of the last of 4 counts. Start order: free." in race_text(race, course, road)
+    text = race_text(race, course, road)
+    assert "The time of the last of 4 counts. Start order: free." in text
+    assert "nowhere faster than 70 km/h" in " ".join(text.split())
     other = replace(
         race,
         rules=Rules(counting_rider=3),

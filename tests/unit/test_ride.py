@@ -226,6 +226,39 @@ def test_line_brakes_before_a_bend_and_not_harder_than_it_can(wet: bool) -> None
     assert ridden.braking_work_j.sum(axis=0).min() > 1_000.0
 
 
+@pytest.mark.parametrize("top_kmh", [50.0, 70.0])
+def test_line_stays_at_the_top_speed_down_a_steep_descent(top_kmh: float) -> None:
+    """One kilometre of 9 % between level kilometres: gravity alone would take the line beyond 80 km/h."""
+    x = np.linspace(0.0, 3_000.0, 301)
+    course, team = make_course(3_000.0, 100.0 - 0.09 * np.clip(x - 1_000.0, 0.0, 1_000.0)), make_team()
+    schedule = steady_schedule(3_000.0, 330.0, 12.0, (0, 1, 2, 3))
+    free = ride(course, team, make_race(team, limits=Limits(top_speed_kmh=110.0)), schedule)
+    ridden = ride(course, team, make_race(team, limits=Limits(top_speed_kmh=top_kmh)), schedule)
+    speed_kmh = 3.6 * ridden.speed_mps
+    assert 3.6 * free.speed_mps.max() > 80.0
+    assert speed_kmh.max() == pytest.approx(top_kmh, rel=1e-12)
+    capped = (ridden.distance_m > 1_500.0) & (ridden.distance_m < 2_000.0)
+    np.testing.assert_allclose(speed_kmh[capped], top_kmh, rtol=1e-12)
+    assert (ridden.braking_work_j[capped] > 0.0).all()
+    assert (ridden.power_w[capped] == 0.0).all()  # the plan's 330 W are not asked for there
+    assert free.braking_work_j[:, 0].sum() == 0.0
+
+
+def test_leader_gives_no_more_than_the_top_speed_takes() -> None:
+    """The plan asks for 330 W, the top speed of 40 km/h takes less, and nobody brakes for it on the flat."""
+    course, team = make_course(5_000.0), make_team()
+    schedule = steady_schedule(5_000.0, 330.0, 12.0, (0, 1, 2, 3))
+    ridden = ride(course, team, make_race(team, limits=Limits(top_speed_kmh=40.0)), schedule)
+    at_cap = ridden.distance_m > 1_000.0
+    np.testing.assert_allclose(3.6 * ridden.speed_mps[at_cap], 40.0, rtol=1e-12)
+    force_n = 0.5 * 1.21 * (team.riders[0].cda_m2 + WHEEL_ROTATION_DRAG_AREA_M2) * (40.0 / 3.6) ** 2
+    force_n += 0.004 * team.riders[0].total_mass_kg * GRAVITY_MPS2 + 0.091 + 0.0087 * 40.0 / 3.6
+    expected_w = force_n * 40.0 / 3.6 / DRIVETRAIN_EFFICIENCY
+    assert expected_w < 300.0
+    np.testing.assert_allclose(ridden.power_w[at_cap, 0], expected_w, rtol=0.01)
+    assert float(ridden.braking_work_j.sum()) == 0.0
+
+
 def test_line_goes_at_walking_pace_where_the_schedule_gives_no_power_uphill() -> None:
     elevation = np.linspace(0.0, 50.0, 101)
     team = make_team(2)

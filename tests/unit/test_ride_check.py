@@ -12,7 +12,7 @@ from ride_examples import Plan, make_course, make_plan, make_race, make_team, ro
 from ttt_opt.course import Course
 from ttt_opt.race import Limits, PullBounds, Race, Rules
 from ttt_opt.ride import ride
-from ttt_opt.ride_check import RideCheck, check_ride
+from ttt_opt.ride_check import Check, RideCheck, check_ride
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.segments import Segments
 from ttt_opt.surge import power_asked_by_road_w, power_surge_applies, speed_surge_applies
@@ -91,6 +91,7 @@ FINISH = "Finish time: ride against plan"
 POWER_SURGE = "Surge in power between segments"
 POWER_DROP = "Drop in power between segments"
 SPEED_SURGE = "Surge in speed between segments"
+TOP_SPEED = "Top speed"
 ON_WHEEL = "Power on a wheel: mean over a segment as share of critical power"
 PEAK = "Peak power: mean over a segment as share of the rider's peak power"
 AT_FINISH = "Riders in the line at the finish"
@@ -101,7 +102,7 @@ def test_good_plan_passes_every_check() -> None:
     result = case.check()
     assert result.failed == ()
     assert result.passed
-    assert len(result.checks) == 12 + 3 * 4
+    assert len(result.checks) == 13 + 3 * 4
     assert result.difference_s == pytest.approx(result.finish_time_s - case.schedule.finish_time_s)
     assert abs(result.difference_s) < 2.0
 
@@ -301,6 +302,32 @@ def test_surge_is_allowed_where_riders_accelerate() -> None:
     accelerating[20] = True
     case.segments = replace(case.segments, accelerating=accelerating)
     assert case.failed() == set()
+
+
+def test_ride_faster_than_the_top_speed_fails() -> None:
+    case = Case()
+    ridden = ride(case.course, case.team, case.race, case.schedule)
+    speed = ridden.speed_mps.copy()
+    step = int(np.searchsorted(ridden.distance_m, 4_000.0))
+
+    def failed(speed_kmh: float) -> tuple[Check, ...]:
+        speed[step] = speed_kmh / 3.6
+        faster = replace(ridden, speed_mps=speed)
+        return check_ride(
+            faster, case.course, case.segments, case.team, case.race, case.schedule, case.w_prime_j
+        ).failed
+
+    assert failed(70.9) == ()
+    (check,) = failed(71.1)
+    assert (check.name, check.limit, check.unit) == (TOP_SPEED, 70.0, "km/h")
+    assert check.value == pytest.approx(71.1)
+    assert check.detail == "4.00 km"
+
+
+def test_schedule_faster_than_the_top_speed_fails() -> None:
+    """Planned at 45 km/h; the ride keeps the limit, and so misses the plan's time."""
+    assert TOP_SPEED not in Case(limits=Limits(top_speed_kmh=44.1)).failed()
+    assert TOP_SPEED in Case(limits=Limits(top_speed_kmh=43.9)).failed()
 
 
 def test_schedule_too_hard_for_a_rider_on_a_wheel_fails() -> None:
