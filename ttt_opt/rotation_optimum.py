@@ -68,6 +68,8 @@ BUILDS_PER_ROUND = 1.3
 """Duration of a round of settling over that of building a model."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
+A_FEW_TURNS_S = 300.0
+"""Time over which what riders recover is averaged (s)."""
 SETTLED_J = 200.0
 """W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
 SHORTFALL_ALLOWED_J = 50.0
@@ -303,6 +305,8 @@ def _calibrate(
         steps=WIDE_GRID,
         time_share=np.ones(road.n_segments),
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
+        spent_j=np.zeros((road.n_segments, n_riders)),
+        spent_kept=np.ones((road.n_segments, n_riders)),
         sustainable_share=first_share,
         extra_reserve_j=np.zeros(n_riders),
     )
@@ -326,26 +330,46 @@ def _calibrate(
         if number > 0 and (clock.stop() or _drift_j(race, settled) <= SETTLED_J):
             break
         if number + 1 < CALIBRATION_ROUNDS:
-            new = _assume(race, settled)
+            new = _assume(road, race, settled)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
             pace, price = _on_new_grid(road, race.limits, compiled.data, plan, assumptions), plan.price
     assert settled is not None
     return settled
 
 
-def _assume(race: Race, order: _Order) -> Assumptions:
+def _assume(road: Road, race: Race, order: _Order) -> Assumptions:
     """Constants that fit the plan of an order."""
     data, plan = order.compiled.data, order.best
     assert plan.pace is not None
     share = race.limits.sustainable_share_of_cp
+    w_prime = true_w_prime_along(race, data, plan)
+    above, _ = _above_cp(data, plan)
     return replace(
         order.assumptions,
         centre_mps=_speeds(data, plan),
         exit_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 1.0)),
         steps=NARROW_GRID,
-        recovery_share=_recovery(race, data, true_w_prime_along(race, data, plan)),
+        recovery_share=_recovery(race, data, w_prime),
+        spent_j=np.where(np.isnan(w_prime[:-1]), 0.0, data.w_prime_j - w_prime[:-1]),
+        spent_kept=_spent_kept(race, data, _planned(road, order).time_s, above),
         sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,
     )
+
+
+def _spent_kept(race: Race, data: RotationData, time_s: FloatArray, above_cp_j: FloatArray) -> FloatArray:
+    """Share of W' spent that is still spent after each segment ``(n_segments, n_riders)``, whoever leads when.
+
+    What riders recover comes on the wheels; averaged over a few turns it holds for any sequence of pulls.
+    """
+    if race.recovery != "differential":
+        return np.ones_like(above_cp_j)
+    ends_s = np.append(0.0, np.cumsum(time_s))
+    middle_s = 0.5 * (ends_s[1:] + ends_s[:-1])
+    before = np.searchsorted(middle_s, middle_s - 0.5 * A_FEW_TURNS_S)
+    after = np.searchsorted(middle_s, middle_s + 0.5 * A_FEW_TURNS_S)
+    total = np.vstack([np.zeros(data.n_riders), np.cumsum(np.maximum(-above_cp_j, 0.0), axis=0)])
+    rate_w = (total[after] - total[before]) / (ends_s[after] - ends_s[before])[:, None]
+    return np.asarray(np.exp(-rate_w * time_s[:, None] / data.w_prime_j), dtype=np.float64)
 
 
 def _recovery(race: Race, data: RotationData, w_prime_j: FloatArray) -> FloatArray:
@@ -364,8 +388,12 @@ def _speeds(data: RotationData, plan: ValuedPath) -> FloatArray:
 
 def _most_of_the_way(old: Assumptions, new: Assumptions) -> Assumptions:
     """The new assumptions on the final grid, with recovery most of the way from the old: the whole way overshoots."""
-    recovery = (1.0 - STEP) * old.recovery_share + STEP * new.recovery_share
-    return replace(new, recovery_share=recovery, steps=FINE_GRID)
+    return replace(
+        new,
+        recovery_share=(1.0 - STEP) * old.recovery_share + STEP * new.recovery_share,
+        spent_j=(1.0 - STEP) * old.spent_j + STEP * new.spent_j,
+        steps=FINE_GRID,
+    )
 
 
 def _drift_j(race: Race, order: _Order) -> float:
@@ -507,7 +535,7 @@ def _settle(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, 
     """Repeat speeds and constants for one path until they agree: constants for every path of every order."""
     for _ in range(SETTLING_ROUNDS):
         shares = time_share(_planned(road, order), Ridden.of(ride_schedule(_schedule_of(road, order))))
-        new = replace(_most_of_the_way(order.assumptions, _assume(race, order)), time_share=shares)
+        new = replace(_most_of_the_way(order.assumptions, _assume(road, race, order)), time_share=shares)
         revalued = _revalued(road, race, order, new, clock)
         if revalued is None:
             break
@@ -555,7 +583,7 @@ def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSched
             break
         planned, extra_j = _planned(road, order), order.assumptions.extra_reserve_j
         new = replace(
-            _assume(race, order),
+            _assume(road, race, order),
             steps=SETTLED_GRID,
             time_share=time_share(planned, ridden),
             recovery_share=_recovery(race, data, ridden.w_prime_j),

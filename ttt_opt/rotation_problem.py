@@ -76,6 +76,10 @@ class Assumptions:
         Time of a ride over that of the model's speeds: both have the same kinetic energy on average, not the same mean.
     recovery_share : ndarray (n_segments, n_riders)
         Share of the power below critical power that refills W'.
+    spent_j : ndarray (n_segments, n_riders)
+        W' that is spent at the start of the segments (J), for which that share holds.
+    spent_kept : ndarray (n_segments, n_riders)
+        Share of what is spent beyond that which is still spent after the segment: who has spent more recovers faster.
     sustainable_share : float
         Share of critical power that counts as sustainable.
     extra_reserve_j : ndarray (n_riders,)
@@ -90,6 +94,8 @@ class Assumptions:
     steps: tuple[float, ...]
     time_share: FloatArray
     recovery_share: FloatArray
+    spent_j: FloatArray
+    spent_kept: FloatArray
     sustainable_share: float
     extra_reserve_j: FloatArray
     kept_pulls: tuple[KeptPull, ...] = ()
@@ -277,7 +283,6 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
     braking_s = braking_time(road, race, assumptions.exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
-    nothing = np.zeros((road.n_segments, len(riders)))
     mean_mps = speed_mps / assumptions.time_share[:, None]
     asked_w, given_w = _by_the_road(road, race, mean_mps)
     surge_w, surge_mps = _surge_limits(road, race)
@@ -300,9 +305,9 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
         reserve_j=race.limits.w_prime_reserve_j + assumptions.extra_reserve_j,
         recovery_share=assumptions.recovery_share,
-        spent_kept=np.ones_like(nothing),
-        also_used_j=nothing,
-        also_work_j=nothing,
+        spent_kept=assumptions.spent_kept,
+        also_used_j=(1.0 - assumptions.spent_kept) * assumptions.spent_j,
+        also_work_j=np.zeros((road.n_segments, len(riders))),
         per_longest=1.0 / longest_s,
         per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,
