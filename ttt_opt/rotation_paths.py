@@ -63,7 +63,7 @@ class CompiledRotation:
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
     """Build the rotation model and turn it into a matrix."""
-    model, names, rows = compile_model(build_rotation(data))
+    model, names, rows = compile_model(lambda: build_rotation(data))
     n_columns, n_lines = len(names), len(data.lines)
     segment, line = (np.full(n_columns, -1, dtype=np.int64) for _ in range(2))
     pull_column = np.full(len(data.arcs), -1, dtype=np.int64)

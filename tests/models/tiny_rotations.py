@@ -241,7 +241,7 @@ def compiled(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> Line
     if one_speed_per_segment:
         for variable in model.mix.values():
             variable.domain = pyo.Binary
-    return compile_model(model)[0]
+    return compile_model(lambda: model)[0]
 
 
 def optimum_s(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> float:
