@@ -19,6 +19,7 @@ from ttt_opt.rotation_paths import (
     best_path,
     boundary_squares,
     restrict_to_path,
+    speed_mix,
 )
 from ttt_opt.solver import FloatArray, IntArray, solve
 
@@ -94,7 +95,7 @@ class PathValuer:
             values = small.expand(outcome.values)
             duals = np.zeros(len(compiled.model.row_lower))
             duals[small.rows] = outcome.row_duals
-            pace = Pace(values[compiled.mix_column].sum(axis=1), boundary_squares(compiled, values))
+            pace = Pace(speed_mix(compiled, values), boundary_squares(compiled, values))
             found = ValuedPath(path, outcome.objective, pace, prices(compiled, duals), values)
         self.known[path] = found
         return found

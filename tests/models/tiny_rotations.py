@@ -57,7 +57,7 @@ class TinyRotation:
     sitters: tuple[int, ...]
     counting: int
 
-    def changed(self, **changes: NDArray[Any] | tuple[Any, ...]) -> TinyRotation:
+    def changed(self, **changes: NDArray[Any] | tuple[Any, ...] | bool) -> TinyRotation:
         """The same problem with other numbers."""
         return replace(self, data=replace(self.data, **changes))
 
