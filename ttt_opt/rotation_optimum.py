@@ -58,8 +58,8 @@ CALIBRATION_ROUNDS, SETTLING_ROUNDS = 5, 6
 N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
 one, and where the gap asks for more."""
-BUILDS_PER_ROUND = 1.3
-"""Duration of a round of settling over that of building a model."""
+BUILDS_PER_ROUND = 0.9
+"""Duration of a round of settling over that of building a model with all pulls."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 SETTLED_J = 200.0
@@ -250,8 +250,8 @@ def optimise(road: Road, race: Race, settings: Settings, progress: Progress | No
         results = _search_orders(road, race, orders, assumptions, best, clock, tell, with_bounds=True)
         bound = min(result.bound_s for result in results)
         best = _best_order(road, race, results, assumptions, best, clock)
-        if (best.best.time_s - bound) / best.best.time_s > settings.gap:
-            best = _improve(best, clock, tell, MORE_SHAKES)
+        if (best.best.time_s - bound) / best.best.time_s > settings.gap and not clock.stop():
+            best = _improve(_with_all_pulls(road, race, best, assumptions, clock), clock, tell, MORE_SHAKES)
         _, best = _settle(road, race, best, assumptions, clock, steps=SETTLED_GRID)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
@@ -286,7 +286,9 @@ def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
     return [(pulling[0], *rest) for rest in itertools.permutations(pulling[1:])]
 
 
-def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> CompiledRotation:
+def _compile(
+    road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, *, only_kept: bool = False
+) -> CompiledRotation:
     data = rotation_data(
         road,
         race,
@@ -298,6 +300,7 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
         sustainable_share=assumptions.sustainable_share,
         extra_reserve_j=assumptions.extra_reserve_j,
         kept_pulls=assumptions.kept_pulls,
+        only_kept=only_kept,
     )
     if not any(arc.first == 0 and arc.line in data.start_lines for arc in data.arcs):
         raise NoFeasiblePlanError(_why_infeasible(race))
@@ -305,12 +308,20 @@ def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assump
 
 
 def _timed_compile(
-    road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, clock: _Clock
+    road: Road,
+    race: Race,
+    order: tuple[int, ...],
+    assumptions: Assumptions,
+    clock: _Clock,
+    *,
+    only_kept: bool = False,
 ) -> CompiledRotation:
     began = time.perf_counter()
-    compiled = _compile(road, race, order, assumptions)
-    clock.last_build_s = time.perf_counter() - began
-    clock.build_seconds += clock.last_build_s
+    compiled = _compile(road, race, order, assumptions, only_kept=only_kept)
+    seconds = time.perf_counter() - began
+    clock.build_seconds += seconds
+    if not only_kept:
+        clock.last_build_s = seconds
     return compiled
 
 
@@ -518,6 +529,18 @@ def _best_order(
     return _Order(chosen.order, compiled, ArcTable.of(compiled.data), valuer, valuer.value(chosen.path))
 
 
+def _with_all_pulls(road: Road, race: Race, order: _Order, assumptions: Assumptions, clock: _Clock) -> _Order:
+    """The same plan in the model with all pulls, where a settled one knows its own pulls only."""
+    old = order.compiled.data
+    if not old.only_kept:
+        return order
+    compiled = _timed_compile(road, race, order.order, assumptions, clock)
+    index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
+    valuer = PathValuer(compiled, clock.settings.seed)
+    plan = valuer.value(tuple(index[old.arcs[a]] for a in order.best.path))
+    return _Order(order.order, compiled, ArcTable.of(compiled.data), valuer, plan)
+
+
 def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:
     """Other chains of pulls by random prices, then local search over the ends of the pulls."""
 
@@ -550,7 +573,7 @@ def _settle(
             kept_pulls=pulls,
             steps=steps,
         )
-        compiled = _timed_compile(road, race, order.order, new, clock)
+        compiled = _timed_compile(road, race, order.order, new, clock, only_kept=True)
         index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
         valuer = PathValuer(compiled, clock.settings.seed)
         plan = valuer.value(tuple(index[arc] for arc in arcs))

@@ -211,6 +211,7 @@ def rotation_data(
     sustainable_share: float,
     extra_reserve_j: FloatArray,
     kept_pulls: tuple[KeptPull, ...],
+    only_kept: bool,
 ) -> RotationData:
     """Constants of the rotation model for one cyclic order of the riders who pull.
 
@@ -235,6 +236,8 @@ def rotation_data(
     kept_pulls : tuple of (int, int, tuple of int)
         Pulls (first segment, end, riders in line order) that are possible whatever their duration; those of other
         cyclic orders do not matter.
+    only_kept : bool
+        No other pulls are possible.
     """
     riders = race.team.riders
     segments = road.segments
@@ -290,9 +293,10 @@ def rotation_data(
         surge_mps=surge_mps,
         drop_w=surge_w,
         kept_pulls=tuple((first, end, lines.index(line)) for first, end, line in kept_pulls if line in lines),
+        only_kept=only_kept,
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
-    return _with_a_chain(data, segments)
+    return data if only_kept else _with_a_chain(data, segments)
 
 
 def riding_time(road: Road, speed_mps: FloatArray) -> FloatArray:
