@@ -61,11 +61,13 @@ Progress = Callable[[str, float, float], None]
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
 CALIBRATION_ROUNDS, SETTLING_ROUNDS, FITTING_ROUNDS = 5, 4, 8
+FITTING_GRIDS = (SETTLED_GRID, FINE_GRID, NARROW_GRID)
+"""Grids for the last look at the speeds, the closest first; a wider one where it does not hold the plan that is ridden."""
 N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
 one, and where the gap asks for more."""
-BUILDS_PER_ROUND = 1.3
-"""Duration of a round of settling over that of building a model."""
+BUILDS_PER_ROUND = 0.9
+"""Duration of a round of settling over that of building a model with all pulls."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 A_FEW_TURNS_S = 300.0
@@ -149,12 +151,12 @@ class _Clock:
     began: float = field(default_factory=time.perf_counter)
     interrupted: bool = False
     build_seconds: float = 0.0
-    last_build_s: float = 0.0
+    longest_build_s: float = 0.0
 
     @property
     def left_s(self) -> float:
         """Seconds left for the search; what settling the plan at the end takes is kept back."""
-        kept_back = min(FITTING_ROUNDS * BUILDS_PER_ROUND * self.last_build_s, 0.4 * self.settings.time_limit_s)
+        kept_back = min(FITTING_ROUNDS * BUILDS_PER_ROUND * self.longest_build_s, 0.4 * self.settings.time_limit_s)
         return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
 
     @contextmanager
@@ -162,8 +164,9 @@ class _Clock:
         """Counts the time within as that of building a model."""
         began = time.perf_counter()
         yield
-        self.last_build_s = time.perf_counter() - began
-        self.build_seconds += self.last_build_s
+        seconds = time.perf_counter() - began
+        self.longest_build_s = max(self.longest_build_s, seconds)
+        self.build_seconds += seconds
 
     def stop(self) -> bool:
         return self.interrupted or self.left_s <= 0.0
@@ -240,8 +243,8 @@ def optimise(
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
         bound = min(result.bound_s for result in results)
         best = _best_order(road, race, results, best, clock)
-        if (best.best.time_s - bound) / best.best.time_s > settings.gap:
-            best = _improve(best, clock, tell, MORE_SHAKES)
+        if (best.best.time_s - bound) / best.best.time_s > settings.gap and not clock.stop():
+            best = _improve(_with_all_pulls(road, race, best, clock), clock, tell, MORE_SHAKES)
         best = _fit_to_ride(road, race, best, ride_schedule, clock)
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
@@ -520,6 +523,18 @@ def _best_order(
     return _Order(chosen.order, guess.assumptions, compiled, table, valuer, valuer.value(chosen.path))
 
 
+def _with_all_pulls(road: Road, race: Race, order: _Order, clock: _Clock) -> _Order:
+    """The same plan in the model with all pulls, where a settled one knows its own pulls only."""
+    old = order.compiled.data
+    if not old.only_kept:
+        return order
+    compiled = _timed_compile(road, race, order.order, order.assumptions, clock)
+    index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
+    valuer = PathValuer(compiled, clock.settings.seed)
+    plan = valuer.value(tuple(index[old.arcs[a]] for a in order.best.path))
+    return replace(order, compiled=compiled, table=ArcTable.of(compiled.data), valuer=valuer, best=plan)
+
+
 def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:
     """Other chains of pulls by random prices, then local search over the ends of the pulls."""
 
@@ -558,10 +573,10 @@ def _revalued(
     lines = order.compiled.data.lines
     assumptions = replace(assumptions, kept_pulls=tuple((arc.first, arc.end, lines[arc.line]) for arc in arcs))
     with clock.building():
-        compiled = compile_rotation(fit(rotation_data(road, race, order.order, assumptions)))
-    index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
-    valuer = PathValuer(compiled, clock.settings.seed)
-    plan = valuer.value(tuple(index[arc] for arc in arcs))
+        compiled = compile_rotation(fit(rotation_data(road, race, order.order, assumptions, only_kept=True)))
+    same = order.compiled.data.only_kept
+    valuer = order.valuer.for_other_constants(compiled) if same else PathValuer(compiled, clock.settings.seed)
+    plan = valuer.value(tuple(range(len(arcs))))
     if plan.pace is None:
         return None
     return _Order(order.order, assumptions, compiled, ArcTable.of(compiled.data), valuer, plan)
@@ -584,13 +599,13 @@ def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSched
         planned, extra_j = _planned(road, order), order.assumptions.extra_reserve_j
         new = replace(
             _assume(road, race, order),
-            steps=SETTLED_GRID,
             time_share=time_share(planned, ridden),
             recovery_share=_recovery(race, data, ridden.w_prime_j),
             extra_reserve_j=np.maximum(extra_j + short_j, 0.0) if len(rounds) > 1 else extra_j,
         )
         fitted = partial(fitted_to_ride, race=race, planned=planned, ridden=ridden)
-        revalued = _revalued(road, race, order, new, clock, fitted)
+        closest = (_revalued(road, race, order, replace(new, steps=steps), clock, fitted) for steps in FITTING_GRIDS)
+        revalued = next((known for known in closest if known is not None), None)
         if revalued is None:
             break
         order = revalued

@@ -18,6 +18,8 @@ PullPath = tuple[int, ...]
 class CompiledRotation:
     """A rotation model as a matrix, with the meaning of its columns and rows.
 
+    What no pull covers has no columns: a table of columns has -1 there.
+
     Attributes
     ----------
     data : RotationData
@@ -36,7 +38,7 @@ class CompiledRotation:
         Column, boundary, line before and line after of every column that belongs to a changeover.
     move_square_columns : ndarray of int (n, 2)
         Column and boundary of every ``move_square``.
-    end_square_column : ndarray of int (n_lines,)
+    end_square_columns : ndarray of int (n,)
     move_column : dict
         Column of ``move[b, q, r]``.
     column_slot, row_slot : ndarray of int (n_columns,), (n_rows,)
@@ -55,7 +57,7 @@ class CompiledRotation:
     stay_square_columns: IntArray
     move_columns: IntArray
     move_square_columns: IntArray
-    end_square_column: IntArray
+    end_square_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
     column_slot: IntArray
     row_slot: IntArray
@@ -63,15 +65,14 @@ class CompiledRotation:
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
     """Build the rotation model and turn it into a matrix."""
-    model, names, rows = compile_model(build_rotation(data))
+    model, names, rows = compile_model(lambda: build_rotation(data))
     n_columns, n_lines = len(names), len(data.lines)
     segment, line = (np.full(n_columns, -1, dtype=np.int64) for _ in range(2))
     pull_column = np.full(len(data.arcs), -1, dtype=np.int64)
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
     balance_row = np.full((data.n_segments, data.n_riders), -1, dtype=np.int64)
-    move_columns, move_square_columns, stay_square_columns = [], [], []
-    end_square_column = np.full(n_lines, -1, dtype=np.int64)
+    move_columns, move_square_columns, stay_square_columns, end_square_columns = [], [], [], []
     move_column: dict[tuple[int, int, int], int] = {}
     for column, (name, index) in enumerate(names):
         if name == "pull":
@@ -88,7 +89,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
             stay_square_columns.append((column, *index))
         elif name == "end_square":
             segment[column], line[column] = data.n_segments - 1, index
-            end_square_column[index] = column
+            end_square_columns.append(column)
         elif name != "spare":
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
@@ -105,10 +106,10 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         stay_column,
         mix_column,
         balance_row,
-        np.array(stay_square_columns, dtype=np.int64),
-        np.array(move_columns, dtype=np.int64),
-        np.array(move_square_columns, dtype=np.int64),
-        end_square_column,
+        np.array(stay_square_columns, dtype=np.int64).reshape(-1, 3),
+        np.array(move_columns, dtype=np.int64).reshape(-1, 4),
+        np.array(move_square_columns, dtype=np.int64).reshape(-1, 2),
+        np.array(end_square_columns, dtype=np.int64),
         move_column,
         _slots(names, data),
         _slots(rows, data),
@@ -141,12 +142,18 @@ def path_of(compiled: CompiledRotation, values: FloatArray) -> PullPath:
     return tuple(sorted((int(a) for a in used), key=lambda a: compiled.data.arcs[a].first))
 
 
+def speed_mix(compiled: CompiledRotation, values: FloatArray) -> FloatArray:
+    """Share of each segment ridden at each speed ``(n_segments, n_speeds)``, whoever leads, in a solution."""
+    column = compiled.mix_column
+    return np.asarray(np.where(column >= 0, values[column], 0.0).sum(axis=1), dtype=np.float64)
+
+
 def boundary_squares(compiled: CompiledRotation, values: FloatArray) -> FloatArray:
     """Squares of the speed at which segments are left ``(n_segments,)`` (m2/s2), in a solution."""
     squares = np.zeros(compiled.data.n_segments)
     for columns in (compiled.stay_square_columns[:, :2], compiled.move_square_columns):
         np.add.at(squares, columns[:, 1] - 1, values[columns[:, 0]])
-    squares[-1] = values[compiled.end_square_column].sum()
+    squares[-1] = values[compiled.end_square_columns].sum()
     return squares
 
 
@@ -172,7 +179,7 @@ def restrict_to_path(compiled: CompiledRotation, path: PullPath) -> Restriction:
     keep[placed] = compiled.line[placed] == lines[compiled.segment[placed]]
     keep[compiled.pull_column] = False
     fixed[compiled.pull_column[list(path)]] = 1.0
-    keep[compiled.stay_column[1:]] = False
+    keep[compiled.stay_column[compiled.stay_column >= 0]] = False
     going_on = np.flatnonzero(~starts)
     fixed[compiled.stay_column[going_on, lines[going_on]]] = 1.0
 

@@ -244,7 +244,9 @@ def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequen
     return np.asarray(bottom + (grid - low) / (high - low) * (top - bottom), dtype=np.float64)
 
 
-def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> RotationData:
+def rotation_data(
+    road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, *, only_kept: bool = False
+) -> RotationData:
     """Constants of the rotation model for one cyclic order of the riders who pull.
 
     Parameters
@@ -254,6 +256,8 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
     order : tuple of int
         Riders who pull, in cyclic order (indices into the team).
     assumptions : Assumptions
+    only_kept : bool
+        No pulls but ``assumptions.kept_pulls`` are possible.
 
     Raises
     ------
@@ -321,9 +325,10 @@ def rotation_data(road: Road, race: Race, order: tuple[int, ...], assumptions: A
         surge_mps=surge_mps,
         drop_w=surge_w,
         kept_pulls=tuple((first, end, lines.index(q)) for first, end, q in assumptions.kept_pulls if q in lines),
+        only_kept=only_kept,
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
-    return _with_a_chain(data, segments)
+    return data if only_kept else _with_a_chain(data, segments)
 
 
 def riding_time(road: Road, speed_mps: FloatArray) -> FloatArray:

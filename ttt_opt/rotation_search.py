@@ -19,6 +19,7 @@ from ttt_opt.rotation_paths import (
     best_path,
     boundary_squares,
     restrict_to_path,
+    speed_mix,
 )
 from ttt_opt.solver import FloatArray, IntArray, solve
 
@@ -68,6 +69,10 @@ class PathValuer:
     _row_basis: IntArray | None = None
     _best_s: float = INFINITY
 
+    def for_other_constants(self, compiled: CompiledRotation) -> PathValuer:
+        """A valuer for a model with the same pulls, which starts from the basis of the best path here."""
+        return PathValuer(compiled, self.seed, _column_basis=self._column_basis, _row_basis=self._row_basis)
+
     def value(self, path: PullPath) -> ValuedPath:
         """The best speeds for a path."""
         if path in self.known:
@@ -94,7 +99,7 @@ class PathValuer:
             values = small.expand(outcome.values)
             duals = np.zeros(len(compiled.model.row_lower))
             duals[small.rows] = outcome.row_duals
-            pace = Pace(values[compiled.mix_column].sum(axis=1), boundary_squares(compiled, values))
+            pace = Pace(speed_mix(compiled, values), boundary_squares(compiled, values))
             found = ValuedPath(path, outcome.objective, pace, prices(compiled, duals), values)
         self.known[path] = found
         return found

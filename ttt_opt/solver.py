@@ -11,6 +11,7 @@ import highspy
 import numpy as np
 import pyomo.environ as pyo
 from numpy.typing import NDArray
+from pyomo.common.gc_manager import PauseGC
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 from scipy.sparse import csc_array, diags_array
 
@@ -107,11 +108,16 @@ Named = list[tuple[str, Any]]
 """(component name, index) of each column or row."""
 
 
-def compile_model(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
-    """Matrix form of a Pyomo model, and the names of its columns and rows.
+def compile_model(build: Callable[[], pyo.ConcreteModel]) -> tuple[LinearModel, Named, Named]:
+    """Matrix form of the Pyomo model that ``build`` makes, and the names of its columns and rows.
 
     Every row is divided by its largest coefficient: without that the interior point method makes no progress.
     """
+    with PauseGC():  # else half of the time goes into looking through the growing model for what may be freed
+        return _matrix_form(build())
+
+
+def _matrix_form(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
     form = LinearStandardFormCompiler().write(model, mixed_form=True)
     matrix = csc_array(form.A)
     matrix.data[np.abs(matrix.data) < NEGLIGIBLE] = 0.0

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Line = tuple[int, ...]
+Node = tuple[int, int]
+"""A boundary, or the segment that follows it, and the line there."""
 
 JOULE_PER_UNIT = 1000.0
 """Energies are kJ inside the model, so that coefficients stay near unity."""
@@ -107,6 +109,8 @@ class RotationData:
     kept_pulls : tuple of (int, int, int)
         Pulls (first segment, end, line) that are possible whatever their duration: those of a plan whose constants are
         being settled.
+    only_kept : bool
+        No pulls but the kept ones are possible.
     """
 
     lines: tuple[Line, ...]
@@ -144,6 +148,7 @@ class RotationData:
     surge_mps: FloatArray
     change_allowed: BoolArray
     kept_pulls: tuple[tuple[int, int, int], ...] = ()
+    only_kept: bool = False
 
     def __post_init__(self) -> None:
         n_segments, n_speeds = self.time_s.shape
@@ -216,8 +221,10 @@ class RotationData:
 
         Over mixed terrain each bound is used up in proportion to the time on each kind. The last pull of the race may
         be shorter than the shortest allowed: the road ends. A rider whom nobody can relieve, whose line only follows
-        itself, pulls to the finish, however long that is.
+        itself, pulls to the finish, however long that is. With ``only_kept`` they are the kept pulls, in their order.
         """
+        if self.only_kept:
+            return tuple(Arc(*pull) for pull in self.kept_pulls)
         found = []
         for q, line in enumerate(self.lines):
             if self.successors[q] == (q,):
@@ -288,33 +295,46 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     -------
     pyomo.environ.ConcreteModel
         Minimises the time (s) at which the line reaches the finish; component names are those of ``rotation.md``.
-    """
-    n_segments, n_lines, n_speeds = data.n_segments, len(data.lines), data.n_speeds
-    arcs = data.arcs
-    segments, later_segments = range(n_segments), range(1, n_segments)
-    lines, speeds = range(n_lines), range(n_speeds)
 
-    starting: dict[tuple[int, int], list[int]] = {}
-    ending: dict[tuple[int, int], list[int]] = {}
-    going_on: dict[tuple[int, int], list[int]] = {}
-    for a, arc in enumerate(arcs):
+    Raises
+    ------
+    ValueError
+        Some segment is covered by no pull.
+    """
+    n_segments, speeds = data.n_segments, range(data.n_speeds)
+    segments, later_segments = range(n_segments), range(1, n_segments)
+
+    starting: dict[Node, list[int]] = {}
+    ending: dict[Node, list[int]] = {}
+    going_on: dict[Node, list[int]] = {}
+    for a, arc in enumerate(data.arcs):
         starting.setdefault((arc.first, arc.line), []).append(a)
         ending.setdefault((arc.end, arc.line), []).append(a)
         for s in range(arc.first + 1, arc.end):
             going_on.setdefault((s, arc.line), []).append(a)
-    moves = [(b, q, r) for b in later_segments for q in lines for r in data.successors[q]]
-    before: list[list[int]] = [[q for q in lines if r in data.successors[q]] for r in lines]
-    places = [(s, q, i) for s in segments for q in lines for i in data.lines[q]]
+    stays = sorted(going_on)
+    led = sorted(starting.keys() | going_on.keys())
+    changes_from, changes_to = ([n for n in sorted(nodes) if 0 < n[0] < n_segments] for nodes in (ending, starting))
+    moves = [(b, q, r) for b, q in changes_from for r in data.successors[q] if (b, r) in starting]
+    leading: list[list[int]] = [[] for _ in segments]
+    for s, q in led:
+        leading[s].append(q)
+    if not all(leading):
+        raise ValueError("every segment must be covered by some pull")
+    places = [(s, q, i) for s, q in led for i in data.lines[q]]
     followers = [(s, q, i) for s, q, i in places if i != data.lines[q][0] and data.on_wheel_applies[s]]
 
     time = data.time_s.tolist()
     mean = data.mean_mps.tolist()
     square = (data.speed_mps**2).tolist()
-    fastest_square = (data.speed_mps.max(axis=1) ** 2).tolist()
+    fastest = data.speed_mps.max(axis=1)
+    fastest_square = (fastest**2).tolist()
+    most_square = (np.maximum(fastest, np.roll(fastest, 1)) ** 2).tolist()  # on both sides of boundary s > 0
     asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))
     average_power = (data.average_load_w / JOULE_PER_UNIT).tolist()
     average_kinetic = (data.average_kinetic_j_per_v2 / data.reference_s / JOULE_PER_UNIT).tolist()
-    road = (np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j) / JOULE_PER_UNIT).tolist()
+    road_work_j = data.road_work_j.transpose(0, 1, 3, 2)
+    road = (np.where(np.abs(road_work_j) < NEGLIGIBLE_J, 0.0, road_work_j) / JOULE_PER_UNIT).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
     changeover = (data.changeover_j / JOULE_PER_UNIT).tolist()
     cp, peak, on_wheel, full = (
@@ -332,15 +352,15 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     most_changeover = (np.maximum(data.changeover_j.max(axis=1), 0.0) / JOULE_PER_UNIT).tolist()
 
     m = pyo.ConcreteModel("rotation")
-    m.pull = pyo.Var(range(len(arcs)), domain=pyo.Binary)
+    m.pull = pyo.Var(range(len(data.arcs)), domain=pyo.Binary)
     m.move = pyo.Var(moves, bounds=(0, 1))
-    m.stay = pyo.Var(later_segments, lines, bounds=(0, 1))
-    m.mix = pyo.Var(segments, lines, speeds, bounds=(0, 1))
-    m.led_time = pyo.Var(segments, lines, bounds=(0, None))
-    m.square = pyo.Var(segments, lines, bounds=(0, None))
-    m.stay_square = pyo.Var(later_segments, lines, bounds=(0, None))
+    m.stay = pyo.Var(stays, bounds=(0, 1))
+    m.mix = pyo.Var([(s, q, k) for s, q in led for k in speeds], bounds=(0, 1))
+    m.led_time = pyo.Var(led, bounds=(0, None))
+    m.square = pyo.Var(led, bounds=(0, None))
+    m.stay_square = pyo.Var(stays, bounds=(0, None))
     m.move_square = pyo.Var(moves, bounds=(0, None))
-    m.end_square = pyo.Var(lines, bounds=(0, None))
+    m.end_square = pyo.Var(leading[-1], bounds=(0, None))
     m.work = pyo.Var(places, bounds=(0, None))
     m.use = pyo.Var(
         places,
@@ -358,117 +378,106 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         - SPARE_S_PER_KJ * pyo.quicksum(m.spare[n_segments, i] for i in range(data.n_riders))
     )
 
-    def begun(s: int, q: int) -> list[pyo.Var]:
-        """Pulls of line q that start at boundary s."""
-        return [m.pull[a] for a in starting.get((s, q), ())]
+    mix = {(s, q): [m.mix[s, q, k] for k in speeds] for s, q in led}
+    moves_into: dict[Node, list[tuple[int, pyo.Var]]] = {node: [] for node in led}
+    moves_from: dict[Node, list[pyo.Var]] = {node: [] for node in changes_from}
+    squares_at_start: dict[Node, list[pyo.Var]] = {node: [] for node in led}
+    squares_at_end: dict[Node, list[pyo.Var]] = {node: [] for node in led}
+    for s, q in stays:
+        squares_at_start[s, q].append(m.stay_square[s, q])
+        squares_at_end[s - 1, q].append(m.stay_square[s, q])
+    for b, q, r in moves:
+        moves_into[b, r].append((q, m.move[b, q, r]))
+        moves_from[b, q].append(m.move[b, q, r])
+        squares_at_start[b, r].append(m.move_square[b, q, r])
+        squares_at_end[b - 1, q].append(m.move_square[b, q, r])
+    for q in leading[-1]:
+        squares_at_end[n_segments - 1, q].append(m.end_square[q])
 
-    m.one_start = pyo.Constraint(expr=pyo.quicksum(p for q in data.start_lines for p in begun(0, q)) == 1)
+    def pulls(arcs: list[int]) -> pyo.Expression:
+        """Share of the line that rides any of these pulls."""
+        return pyo.quicksum(m.pull[a] for a in arcs)
+
+    def changes_into(s: int, q: int) -> pyo.Expression:
+        """Share of the line that changes into line q at boundary s; none at the start."""
+        return pyo.quicksum(move for _, move in moves_into[s, q])
+
+    def at_speeds(values: list[float], s: int, q: int) -> list[pyo.Expression]:
+        """A figure at the speeds of segment s, times their shares behind line q."""
+        return [value * share for value, share in zip(values, mix[s, q], strict=True)]
+
+    m.one_start = pyo.Constraint(
+        expr=pyo.quicksum(pulls(starting[0, q]) for q in leading[0] if q in data.start_lines) == 1
+    )
     m.no_other_start = pyo.Constraint(
-        [q for q in lines if q not in data.start_lines and begun(0, q)],
-        rule=lambda _, q: pyo.quicksum(begun(0, q)) == 0,
+        [q for q in leading[0] if q not in data.start_lines], rule=lambda _, q: pulls(starting[0, q]) == 0
     )
     m.pull_ends = pyo.Constraint(
-        later_segments,
-        lines,
-        rule=lambda _, b, q: pyo.quicksum(m.pull[a] for a in ending.get((b, q), ()))
-        == pyo.quicksum(m.move[b, q, r] for r in data.successors[q]),
+        changes_from, rule=lambda _, b, q: pulls(ending[b, q]) == pyo.quicksum(moves_from[b, q])
     )
-    m.pull_begins = pyo.Constraint(
-        later_segments,
-        lines,
-        rule=lambda _, b, r: pyo.quicksum(m.move[b, q, r] for q in before[r]) == pyo.quicksum(begun(b, r)),
-    )
-    m.pull_goes_on = pyo.Constraint(
-        later_segments,
-        lines,
-        rule=lambda _, s, q: m.stay[s, q] == pyo.quicksum(m.pull[a] for a in going_on.get((s, q), ())),
-    )
-    m.leads = pyo.Constraint(
-        segments,
-        lines,
-        rule=lambda _, s, q: pyo.quicksum(m.mix[s, q, k] for k in speeds)
-        == (
-            m.stay[s, q] + pyo.quicksum(m.move[s, p, q] for p in before[q])
-            if s > 0
-            else pyo.quicksum(begun(0, q))
-        ),
-    )
+    m.pull_begins = pyo.Constraint(changes_to, rule=lambda _, b, r: changes_into(b, r) == pulls(starting[b, r]))
+    m.pull_goes_on = pyo.Constraint(stays, rule=lambda _, s, q: m.stay[s, q] == pulls(going_on[s, q]))
+
+    def share(s: int, q: int) -> pyo.Expression:
+        """Share of segment s that line q leads."""
+        if s == 0:
+            return pulls(starting[0, q])
+        return changes_into(s, q) + (m.stay[s, q] if (s, q) in going_on else 0.0)
+
+    m.leads = pyo.Constraint(led, rule=lambda _, s, q: pyo.quicksum(mix[s, q]) == share(s, q))
 
     m.lasts = pyo.Constraint(
-        segments,
-        lines,
+        led,
         rule=lambda _, s, q: m.led_time[s, q]
-        == pyo.quicksum(time[s][k] * m.mix[s, q, k] for k in speeds)
-        + (pyo.quicksum(changeover_time[s] * m.move[s, p, q] for p in before[q]) if s > 0 else 0.0),
+        == pyo.quicksum(at_speeds(time[s], s, q)) + changeover_time[s] * changes_into(s, q),
     )
     m.mean_square = pyo.Constraint(
-        segments,
-        lines,
-        rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(square[s][k] * m.mix[s, q, k] for k in speeds),
+        led, rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(at_speeds(square[s], s, q))
     )
 
-    def square_at_start(s: int, q: int) -> pyo.Expression:
-        """Square of the speed at which line q comes to segment s, times its share."""
-        if s == 0:
-            return 0.0
-        return m.stay_square[s, q] + pyo.quicksum(m.move_square[s, p, q] for p in before[q])
+    def after_braking(s: int, q: int) -> list[pyo.Expression]:
+        """Square of the speed with which line q begins a bend."""
+        return [2 * m.square[s, q]] + [-end for end in squares_at_end[s, q]]
 
-    def square_at_end(s: int, q: int) -> pyo.Expression:
-        """Square of the speed at which line q leaves segment s, times its share."""
-        if s + 1 == n_segments:
-            return m.end_square[q]
-        return m.stay_square[s + 1, q] + pyo.quicksum(m.move_square[s + 1, q, r] for r in data.successors[q])
+    def rise_of_square(factor: float, s: int, q: int) -> list[pyo.Expression]:
+        """Rise of the square of the speed along segment s behind line q, times a factor; braking does not count."""
+        begin = after_braking(s, q) if data.bend[s] else squares_at_start[s, q]
+        return [factor * end for end in squares_at_end[s, q]] + [-factor * start for start in begin]
 
-    def rise(s: int, q: int) -> pyo.Expression:
-        """Change of the square of the speed in segment s, after braking for a bend."""
-        if data.bend[s]:
-            return 2 * square_at_end(s, q) - 2 * m.square[s, q]
-        return square_at_end(s, q) - square_at_start(s, q)
-
-    bends = [s for s in segments if data.bend[s]]
+    bends = [(s, q) for s, q in led if data.bend[s]]
     m.square_linear = pyo.Constraint(
-        [s for s in segments if not data.bend[s]],
-        lines,
-        rule=lambda _, s, q: 2 * m.square[s, q] == square_at_start(s, q) + square_at_end(s, q),
+        [(s, q) for s, q in led if not data.bend[s]],
+        rule=lambda _, s, q: 2 * m.square[s, q] == pyo.quicksum(squares_at_start[s, q] + squares_at_end[s, q]),
     )
     m.square_in_bend = pyo.Constraint(
-        bends, lines, rule=lambda _, s, q: square_at_end(s, q) <= m.square[s, q]
+        bends, rule=lambda _, s, q: pyo.quicksum(squares_at_end[s, q]) <= m.square[s, q]
     )
     m.square_into_bend = pyo.Constraint(
-        bends, lines, rule=lambda _, s, q: 2 * m.square[s, q] - square_at_end(s, q) <= square_at_start(s, q)
+        bends, rule=lambda _, s, q: pyo.quicksum(after_braking(s, q)) <= pyo.quicksum(squares_at_start[s, q])
     )
     m.square_of_bend = pyo.Constraint(
-        bends,
-        lines,
-        rule=lambda _, s, q: 2 * m.square[s, q] - square_at_end(s, q)
-        <= fastest_square[s] * pyo.quicksum(m.mix[s, q, k] for k in speeds),
+        bends, rule=lambda _, s, q: pyo.quicksum(after_braking(s, q)) <= fastest_square[s] * pyo.quicksum(mix[s, q])
     )
     m.stay_square_most = pyo.Constraint(
-        later_segments,
-        lines,
-        rule=lambda _, s, q: m.stay_square[s, q]
-        <= max(fastest_square[s - 1], fastest_square[s]) * m.stay[s, q],
+        stays, rule=lambda _, s, q: m.stay_square[s, q] <= most_square[s] * m.stay[s, q]
     )
     m.move_square_most = pyo.Constraint(
-        moves,
-        rule=lambda _, s, q, r: m.move_square[s, q, r]
-        <= max(fastest_square[s - 1], fastest_square[s]) * m.move[s, q, r],
+        moves, rule=lambda _, s, q, r: m.move_square[s, q, r] <= most_square[s] * m.move[s, q, r]
     )
 
     def swing_off(s: int, q: int, i: int) -> list[pyo.Expression]:
         """Work that changeovers into line q cost rider i, which is not done on a wheel."""
-        return [changeover[s][p][i] * m.move[s, p, q] for p in before[q]] if s > 0 else []
+        return [changeover[s][p][i] * move for p, move in moves_into[s, q]]
 
     def swing_off_use(s: int, q: int, i: int) -> pyo.Expression:
         """W' that swinging off costs beyond the mean power of the segment."""
-        if s == 0:
-            return 0.0
-        return pyo.quicksum(changeover_use[s][p] * m.move[s, p, q] for p in before[q] if data.lines[p][0] == i)
+        return pyo.quicksum(changeover_use[s][p] * move for p, move in moves_into[s, q] if data.lines[p][0] == i)
 
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
-        road_work = pyo.quicksum(road[s][q][k][i] * m.mix[s, q, k] for k in speeds)
-        also = also_work[s][i] * pyo.quicksum(m.mix[s, q, k] for k in speeds) if also_work[s][i] else 0.0
-        return road_work + also + kinetic[i] * rise(s, q) + pyo.quicksum(swing_off(s, q, i))
+        also = [also_work[s][i] * share for share in mix[s, q]] if also_work[s][i] else []
+        return pyo.quicksum(
+            at_speeds(road[s][q][i], s, q) + rise_of_square(kinetic[i], s, q) + swing_off(s, q, i) + also
+        )
 
     m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
     m.spends = pyo.Constraint(
@@ -483,13 +492,11 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     )
     m.below_peak = pyo.Constraint(
         places,
-        rule=lambda _, s, q, i: m.work[s, q, i]
-        <= peak[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
+        rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
     )
     m.on_wheel = pyo.Constraint(
         followers,
-        rule=lambda _, s, q, i: m.work[s, q, i]
-        <= on_wheel[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
+        rule=lambda _, s, q, i: m.work[s, q, i] <= on_wheel[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
     )
 
     m.balance = pyo.Constraint(
@@ -499,45 +506,40 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         == kept[s][i] * m.spare[s, i]
         + (1.0 - kept[s][i]) * full[i]
         - also_used[s][i]
-        - pyo.quicksum(m.use[s, q, i] for q in lines if i in data.lines[q]),
+        - pyo.quicksum(m.use[s, q, i] for q in leading[s] if i in data.lines[q]),
     )
 
-    def ways_back(b: int, i: int) -> list[pyo.Expression]:
-        """W' that rider i needs at boundary b if he swings off there."""
-        own = [q for q in lines if data.lines[q][0] == i]
-        return [changeover_dip[b][q] * m.move[b, q, r] for q in own for r in data.successors[q] if i in data.lines[r]]
+    ways_back: dict[tuple[int, int], list[pyo.Expression]] = {}
+    for b, q, r in moves:
+        leader = data.lines[q][0]
+        if leader in data.lines[r]:
+            ways_back.setdefault((b, leader), []).append(changeover_dip[b][q] * m.move[b, q, r])
+    m.way_back = pyo.Constraint(ways_back, rule=lambda _, b, i: m.spare[b, i] >= pyo.quicksum(ways_back[b, i]))
 
-    leaders = sorted({line[0] for line in data.lines})
-    m.way_back = pyo.Constraint(
-        later_segments,
-        leaders,
-        rule=lambda _, b, i: m.spare[b, i] >= pyo.quicksum(ways_back(b, i)),
-    )
+    def whoever_leads(values: list[float], s: int) -> list[pyo.Expression]:
+        """A figure at the speeds of segment s, times their shares behind any line."""
+        return [term for q in leading[s] for term in at_speeds(values, s, q)]
 
     def average_front_power(s: int) -> pyo.Expression:
         """Front power of the average rider in segment s (kW), whoever leads."""
-        steady = pyo.quicksum(average_power[s][k] * m.mix[s, q, k] for q in lines for k in speeds)
-        return steady + average_kinetic[s] * pyo.quicksum(rise(s, q) for q in lines)
+        rise = [term for q in leading[s] for term in rise_of_square(average_kinetic[s], s, q)]
+        return pyo.quicksum(whoever_leads(average_power[s], s) + rise)
 
-    def by_the_road(table: list[list[float]], s: int) -> pyo.Expression:
-        """What the road itself asks or gives at the start of segment s (kW)."""
-        return pyo.quicksum(table[s][k] * m.mix[s - 1, q, k] for q in lines for k in speeds)
-
+    front_power = [average_front_power(s) for s in segments]
     m.surge_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_w[s])],
-        rule=lambda _, s: average_front_power(s) - average_front_power(s - 1) - by_the_road(asked, s)
+        rule=lambda _, s: front_power[s] - front_power[s - 1] - pyo.quicksum(whoever_leads(asked[s], s - 1))
         <= data.surge_w[s] / JOULE_PER_UNIT,
     )
     m.drop_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.drop_w[s])],
-        rule=lambda _, s: average_front_power(s - 1) - average_front_power(s) - by_the_road(given, s)
+        rule=lambda _, s: front_power[s - 1] - front_power[s] - pyo.quicksum(whoever_leads(given[s], s - 1))
         <= data.drop_w[s] / JOULE_PER_UNIT,
     )
     m.surge_speed = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_mps[s])],
-        rule=lambda _, s: pyo.quicksum(
-            mean[s][k] * m.mix[s, q, k] - mean[s - 1][k] * m.mix[s - 1, q, k] for q in lines for k in speeds
-        )
+        rule=lambda _, s: pyo.quicksum(whoever_leads(mean[s], s))
+        - pyo.quicksum(whoever_leads(mean[s - 1], s - 1))
         <= data.surge_mps[s],
     )
     return m

@@ -29,6 +29,7 @@ from ttt_opt.rotation_paths import (
     path_of,
     restrict_to_path,
 )
+from ttt_opt.rotation_search import PathValuer
 from ttt_opt.solver import solve
 
 TOLERANCE_S = 2e-4
@@ -148,6 +149,32 @@ def test_speeds_of_one_path_are_worth_what_the_oracle_says(seed: int) -> None:
         found[tuple((tiny.data.lines[arc.line], arc.first, arc.end) for arc in arcs)] = outcome.objective
     assert found == pytest.approx(by_lines, abs=TOLERANCE_S)
     assert min(found.values()) == pytest.approx(optimum_s(tiny), abs=TOLERANCE_S)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_model_of_one_chain_only_is_small_and_worth_the_same(seed: int) -> None:
+    tiny = random_rotation(seed)
+    full = compile_rotation(tiny.data)
+    for chain in chains(tiny.data):
+        pulls = tuple((arc.first, arc.end, arc.line) for arc in (tiny.data.arcs[a] for a in chain))
+        only = tiny.changed(kept_pulls=pulls, only_kept=True)
+        assert only.data.arcs == tuple(tiny.data.arcs[a] for a in chain)
+        small = compile_rotation(only.data)
+        assert small.model.n_columns < full.model.n_columns
+        path = tuple(range(len(chain)))
+        wanted, found = PathValuer(full).value(chain), PathValuer(small).value(path)
+        assert found.time_s == pytest.approx(wanted.time_s, abs=TOLERANCE_S)
+        assert solve(small.model, gap=1e-6).objective == pytest.approx(found.time_s, abs=TOLERANCE_S)
+        if found.pace is not None:
+            assert found.pace.mix.sum(axis=1) == pytest.approx(1.0)
+            assert found.values is not None
+            assert path_of(small, found.values) == path
+
+
+def test_pulls_that_leave_a_gap_are_refused() -> None:
+    tiny = rolling_race(12)
+    with pytest.raises(ValueError, match="every segment"):
+        compile_rotation(tiny.changed(kept_pulls=((0, 4, 0), (5, 12, 1)), only_kept=True).data)
 
 
 def test_path_of_the_optimum_reproduces_it(solved: Solved) -> None:

@@ -62,7 +62,7 @@ class TinyRotation:
         """All riders count."""
         return self.counting == self.data.n_riders
 
-    def changed(self, **changes: NDArray[Any] | tuple[Any, ...]) -> TinyRotation:
+    def changed(self, **changes: NDArray[Any] | tuple[Any, ...] | bool) -> TinyRotation:
         """The same problem with other numbers."""
         return replace(self, data=replace(self.data, **changes))
 
@@ -267,7 +267,7 @@ def compiled(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> Line
     if one_speed_per_segment:
         for variable in model.mix.values():
             variable.domain = pyo.Binary
-    return compile_model(model)[0]
+    return compile_model(lambda: model)[0]
 
 
 def optimum_s(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> float:
