@@ -60,9 +60,9 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS, SETTLING_ROUNDS, FITTING_ROUNDS = 5, 4, 8
+CALIBRATION_ROUNDS, SETTLING_ROUNDS, FITTING_ROUNDS = 4, 4, 8
 FITTING_GRIDS = (SETTLED_GRID, FINE_GRID, NARROW_GRID)
-"""Grids for the last look at the speeds, the closest first; a wider one where it does not hold the plan that is ridden."""
+"""Grids for the last look at the speeds; a wider one where a closer one does not hold the plan that is ridden."""
 N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
 one, and where the gap asks for more."""
@@ -235,7 +235,7 @@ def optimise(
     if n_possible > MOST_ORDERS:
         orders = orders[:1]
     with _interrupts(clock):
-        best = _calibrate(road, race, orders[0], clock, tell)
+        best = _calibrate(road, race, orders[0], ride_schedule, clock, tell)
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
         best = _best_order(road, race, results, best, clock)
         best = _improve(best, clock, tell, N_SHAKES)
@@ -294,7 +294,7 @@ def _timed_compile(
 
 
 def _calibrate(
-    road: Road, race: Race, order: tuple[int, ...], clock: _Clock, tell: Progress
+    road: Road, race: Race, order: tuple[int, ...], ride_schedule: RideSchedule, clock: _Clock, tell: Progress
 ) -> _Order:
     """Settle grid, recovery and sustainable power on quick plans of one order."""
     n_riders = len(race.team.riders)
@@ -308,8 +308,8 @@ def _calibrate(
         steps=WIDE_GRID,
         time_share=np.ones(road.n_segments),
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
-        spent_j=np.zeros((road.n_segments, n_riders)),
         spent_kept=np.ones((road.n_segments, n_riders)),
+        also_used_j=np.zeros((road.n_segments, n_riders)),
         sustainable_share=first_share,
         extra_reserve_j=np.zeros(n_riders),
     )
@@ -330,57 +330,63 @@ def _calibrate(
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
         settled = _Order(order, assumptions, compiled, table, valuer, plan)
-        if number > 0 and (clock.stop() or _drift_j(race, settled) <= SETTLED_J):
+        ridden = Ridden.of(ride_schedule(_schedule_of(road, settled)))
+        if number > 0 and (clock.stop() or _drift_j(settled, ridden) <= SETTLED_J):
             break
         if number + 1 < CALIBRATION_ROUNDS:
-            new = _assume(road, race, settled)
+            new = _assume(road, race, settled, ridden)
             assumptions = new if number == 0 else _most_of_the_way(assumptions, new)
             pace, price = _on_new_grid(road, race.limits, compiled.data, plan, assumptions), plan.price
     assert settled is not None
     return settled
 
 
-def _assume(road: Road, race: Race, order: _Order) -> Assumptions:
-    """Constants that fit the plan of an order."""
+def _assume(road: Road, race: Race, order: _Order, ridden: Ridden) -> Assumptions:
+    """Constants that fit the plan of an order, as it was ridden, and hold for other sequences of pulls too."""
     data, plan = order.compiled.data, order.best
     assert plan.pace is not None
-    share = race.limits.sustainable_share_of_cp
-    w_prime = true_w_prime_along(race, data, plan)
-    above, _ = _above_cp(data, plan)
+    planned, (above_cp, swing_off) = _planned(road, order), _above_cp(data, plan)
+    spent = np.where(np.isnan(ridden.w_prime_j), data.w_prime_j - data.reserve_j, data.w_prime_j - ridden.w_prime_j)
+    share = _recovery(race, data, spent)
+    use = np.where(above_cp > 0.0, above_cp, above_cp * share) + swing_off
+    gone = np.isnan(ridden.w_prime_j[1:])
+    unexplained = np.where(gone, 0.0, np.diff(spent, axis=0) - use)
+    kept = np.ones_like(use)
+    if race.recovery == "differential":  # riders recover on the wheels, and when that is differs from plan to plan
+        below_cp = _over_a_few_turns(np.maximum(-above_cp, 0.0), planned.time_s)
+        kept = np.where(gone, 1.0, np.exp(-below_cp / data.w_prime_j))
+    sustainable = race.limits.sustainable_share_of_cp
+    if sustainable is None:
+        sustainable = float(sustainable_share(finish_time_s(data, plan)))
     return replace(
         order.assumptions,
         centre_mps=_speeds(data, plan),
         exit_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 1.0)),
         steps=NARROW_GRID,
-        recovery_share=_recovery(race, data, w_prime),
-        spent_j=np.where(np.isnan(w_prime[:-1]), 0.0, data.w_prime_j - w_prime[:-1]),
-        spent_kept=_spent_kept(race, data, _planned(road, order).time_s, above),
-        sustainable_share=float(sustainable_share(finish_time_s(data, plan))) if share is None else share,
+        time_share=time_share(planned, ridden),
+        recovery_share=share,
+        spent_kept=kept,
+        also_used_j=(1.0 - kept) * spent[:-1] + _over_a_few_turns(unexplained, planned.time_s),
+        sustainable_share=sustainable,
     )
 
 
-def _spent_kept(race: Race, data: RotationData, time_s: FloatArray, above_cp_j: FloatArray) -> FloatArray:
-    """Share of W' spent that is still spent after each segment ``(n_segments, n_riders)``, whoever leads when.
-
-    What riders recover comes on the wheels; averaged over a few turns it holds for any sequence of pulls.
-    """
-    if race.recovery != "differential":
-        return np.ones_like(above_cp_j)
+def _over_a_few_turns(per_segment: FloatArray, time_s: FloatArray) -> FloatArray:
+    """A figure ``(n_segments, n_riders)`` spread evenly over the time around each segment."""
     ends_s = np.append(0.0, np.cumsum(time_s))
     middle_s = 0.5 * (ends_s[1:] + ends_s[:-1])
     before = np.searchsorted(middle_s, middle_s - 0.5 * A_FEW_TURNS_S)
     after = np.searchsorted(middle_s, middle_s + 0.5 * A_FEW_TURNS_S)
-    total = np.vstack([np.zeros(data.n_riders), np.cumsum(np.maximum(-above_cp_j, 0.0), axis=0)])
-    rate_w = (total[after] - total[before]) / (ends_s[after] - ends_s[before])[:, None]
-    return np.asarray(np.exp(-rate_w * time_s[:, None] / data.w_prime_j), dtype=np.float64)
+    total = np.vstack([np.zeros(per_segment.shape[1]), np.cumsum(per_segment, axis=0)])
+    rate = (total[after] - total[before]) / (ends_s[after] - ends_s[before])[:, None]
+    return np.asarray(rate * time_s[:, None], dtype=np.float64)
 
 
-def _recovery(race: Race, data: RotationData, w_prime_j: FloatArray) -> FloatArray:
-    """Recovery share in the middle of the segments at W' ``(n_segments + 1, n_riders)`` (J) at their boundaries."""
-    mean_left = 0.5 * (w_prime_j[1:] + w_prime_j[:-1])
-    mean_left = np.where(np.isnan(mean_left), data.reserve_j, mean_left)
-    shares = recovery_share(race.recovery, mean_left, data.w_prime_j, race.recovery_share)
-    return np.clip(np.broadcast_to(shares, mean_left.shape), LEAST_RECOVERY_SHARE, 1.0)
+def _recovery(race: Race, data: RotationData, spent_j: FloatArray) -> FloatArray:
+    """Recovery share in the middle of the segments where that much W' is spent at their ends (J)."""
+    left = data.w_prime_j - 0.5 * (spent_j[1:] + spent_j[:-1])
+    shares = recovery_share(race.recovery, left, data.w_prime_j, race.recovery_share)
+    return np.clip(np.broadcast_to(shares, left.shape), LEAST_RECOVERY_SHARE, 1.0)
 
 
 def _speeds(data: RotationData, plan: ValuedPath) -> FloatArray:
@@ -394,15 +400,14 @@ def _most_of_the_way(old: Assumptions, new: Assumptions) -> Assumptions:
     return replace(
         new,
         recovery_share=(1.0 - STEP) * old.recovery_share + STEP * new.recovery_share,
-        spent_j=(1.0 - STEP) * old.spent_j + STEP * new.spent_j,
+        also_used_j=(1.0 - STEP) * old.also_used_j + STEP * new.also_used_j,
         steps=FINE_GRID,
     )
 
 
-def _drift_j(race: Race, order: _Order) -> float:
-    """Largest difference between W' with the constants' recovery and with the recovery that the plan really has (J)."""
-    data, plan = order.compiled.data, order.best
-    return float(np.nanmax(np.abs(w_prime_along(data, plan) - true_w_prime_along(race, data, plan))))
+def _drift_j(order: _Order, ridden: Ridden) -> float:
+    """Largest difference between W' of plan and ride at the ends of segments (J)."""
+    return float(np.nanmax(np.abs(w_prime_along(order.compiled.data, order.best) - ridden.w_prime_j)))
 
 
 def _on_new_grid(
@@ -547,16 +552,16 @@ def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Or
 
 
 def _settle(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, clock: _Clock) -> _Order:
-    """Repeat speeds and constants for one path until they agree: constants for every path of every order."""
+    """Repeat speeds, ride and constants for one path until they agree: constants for every path of every order."""
     for _ in range(SETTLING_ROUNDS):
-        shares = time_share(_planned(road, order), Ridden.of(ride_schedule(_schedule_of(road, order))))
-        new = replace(_most_of_the_way(order.assumptions, _assume(road, race, order)), time_share=shares)
+        ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
+        if _drift_j(order, ridden) <= SETTLED_J:
+            break
+        new = _most_of_the_way(order.assumptions, _assume(road, race, order, ridden))
         revalued = _revalued(road, race, order, new, clock)
         if revalued is None:
             break
         order = revalued
-        if _drift_j(race, order) <= SETTLED_J:
-            break
     return order
 
 
@@ -590,7 +595,7 @@ def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSched
         ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
         finish_time = finish_time_s(data, plan)
         short_j = race.limits.w_prime_reserve_j - ridden.lowest_j
-        misfit_j = float(np.nanmax(np.abs(ridden.w_prime_j - w_prime_along(data, plan))))
+        misfit_j = _drift_j(order, ridden)
         late = abs(float(ridden.time_s.sum()) / finish_time - 1.0)
         amiss = max(misfit_j / SETTLED_J, float(short_j.max()) / SHORTFALL_ALLOWED_J, late / TIME_SETTLED, 1.0)
         rounds.append((amiss, finish_time, order))
@@ -598,9 +603,7 @@ def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSched
             break
         planned, extra_j = _planned(road, order), order.assumptions.extra_reserve_j
         new = replace(
-            _assume(road, race, order),
-            time_share=time_share(planned, ridden),
-            recovery_share=_recovery(race, data, ridden.w_prime_j),
+            _assume(road, race, order, ridden),
             extra_reserve_j=np.maximum(extra_j + short_j, 0.0) if len(rounds) > 1 else extra_j,
         )
         fitted = partial(fitted_to_ride, race=race, planned=planned, ridden=ridden)
@@ -663,21 +666,6 @@ def w_prime_along(data: RotationData, plan: ValuedPath) -> FloatArray:
     for s in range(data.n_segments):
         spent[s + 1] = np.maximum(data.spent_kept[s] * spent[s] + use[s], 0.0)
     left = data.w_prime_j - spent
-    return _without_leavers(data, plan, left)
-
-
-def true_w_prime_along(race: Race, data: RotationData, plan: ValuedPath) -> FloatArray:
-    """The same with the recovery that follows from how empty W' is at that moment."""
-    above, swing_off = _above_cp(data, plan)
-    left = np.empty((data.n_segments + 1, data.n_riders))
-    left[0] = data.w_prime_j
-    for s in range(data.n_segments):
-        below = np.minimum(above[s], 0.0)
-        if race.recovery == "differential":  # exact within the segment: the share falls as W' fills
-            gained = (data.w_prime_j - left[s]) * (1.0 - np.exp(below / data.w_prime_j))
-        else:
-            gained = -below * race.recovery_share
-        left[s + 1] = np.minimum(left[s] + gained - np.maximum(above[s], 0.0) - swing_off[s], data.w_prime_j)
     return _without_leavers(data, plan, left)
 
 

@@ -76,10 +76,12 @@ class Assumptions:
         Time of a ride over that of the model's speeds: both have the same kinetic energy on average, not the same mean.
     recovery_share : ndarray (n_segments, n_riders)
         Share of the power below critical power that refills W'.
-    spent_j : ndarray (n_segments, n_riders)
-        W' that is spent at the start of the segments (J), for which that share holds.
     spent_kept : ndarray (n_segments, n_riders)
-        Share of what is spent beyond that which is still spent after the segment: who has spent more recovers faster.
+        Share of the W' spent that is still spent after the segment, whatever is ridden there: who has spent more
+        recovers faster.
+    also_used_j : ndarray (n_segments, n_riders)
+        W' used besides (J): what ``spent_kept`` takes off where as much is spent as the recovery share assumes, and
+        what a ride of a plan used beyond what the model says.
     sustainable_share : float
         Share of critical power that counts as sustainable.
     extra_reserve_j : ndarray (n_riders,)
@@ -94,8 +96,8 @@ class Assumptions:
     steps: tuple[float, ...]
     time_share: FloatArray
     recovery_share: FloatArray
-    spent_j: FloatArray
     spent_kept: FloatArray
+    also_used_j: FloatArray
     sustainable_share: float
     extra_reserve_j: FloatArray
     kept_pulls: tuple[KeptPull, ...] = ()
@@ -310,7 +312,7 @@ def rotation_data(
         reserve_j=race.limits.w_prime_reserve_j + assumptions.extra_reserve_j,
         recovery_share=assumptions.recovery_share,
         spent_kept=assumptions.spent_kept,
-        also_used_j=(1.0 - assumptions.spent_kept) * assumptions.spent_j,
+        also_used_j=assumptions.also_used_j,
         also_work_j=np.zeros((road.n_segments, len(riders))),
         per_longest=1.0 / longest_s,
         per_shortest=1.0 / shortest_s,
