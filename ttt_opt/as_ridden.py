@@ -19,7 +19,7 @@ from ttt_opt.ride import Ride
 
 FloatArray = NDArray[np.float64]
 
-LEAST_TIME_SHARE, MOST_TIME_SHARE = 0.8, 1.25
+LEAST_TIME_SHARE, MOST_TIME_SHARE = 0.6, 1.5
 """Bounds on the ride's time over the model's, so that one odd ride does not lead the next plan astray."""
 LEAST_RECOVERY_SHARE = 0.01
 
@@ -31,8 +31,8 @@ class Planned:
     Attributes
     ----------
     leader : ndarray (n_segments,) of int
-    time_s, riding_s, lost_s : ndarray (n_segments,)
-        Time in all, at the model's speeds, and lost to a changeover or to braking (s).
+    time_s, riding_s, changeover_s, braking_s : ndarray (n_segments,)
+        Time in all, at the model's speeds, lost to a changeover and to braking (s).
     work_j, also_work_j : ndarray (n_segments, n_riders)
         Crank work, and what of it an earlier ride added (J); 0 of riders who have left.
     swing_off_j : ndarray (n_segments, n_riders)
@@ -42,7 +42,8 @@ class Planned:
     leader: NDArray[np.int64]
     time_s: FloatArray
     riding_s: FloatArray
-    lost_s: FloatArray
+    changeover_s: FloatArray
+    braking_s: FloatArray
     work_j: FloatArray
     also_work_j: FloatArray
     swing_off_j: FloatArray
@@ -86,7 +87,7 @@ class Ridden:
 
 def time_share(planned: Planned, ridden: Ridden) -> FloatArray:
     """Riding time of the ride over that of the model's speeds ``(n_segments,)``."""
-    share = (ridden.time_s - planned.lost_s) / planned.riding_s
+    share = (ridden.time_s - planned.changeover_s - planned.braking_s) / planned.riding_s
     return np.asarray(np.clip(share, LEAST_TIME_SHARE, MOST_TIME_SHARE), dtype=np.float64)
 
 
@@ -116,9 +117,10 @@ def fitted_to_ride(data: RotationData, race: Race, planned: Planned, ridden: Rid
     else:
         kept, share = np.ones_like(below), data.recovery_share
     on_wheel = data.on_wheel_applies[:, None] & (np.arange(data.n_riders) != planned.leader[:, None])
+    on_wheel &= planned.work_j > 0.0
     planned_above = np.where(on_wheel, work, planned.work_j) - data.cp_w * ridden.time_s[:, None]
     use = np.where(planned_above > 0.0, planned_above, planned_above * share) + planned.swing_off_j
-    also_work = np.where(on_wheel & (planned.work_j > 0.0), work - planned.work_j + planned.also_work_j, 0.0)
+    also_work = np.where(on_wheel, work - planned.work_j + planned.also_work_j, 0.0)
     also_used = spent[1:] - kept * spent[:-1] - use
     return replace(
         data,

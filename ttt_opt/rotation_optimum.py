@@ -27,7 +27,6 @@ from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation,
 from ttt_opt.rotation_problem import (
     FINE_GRID,
     NARROW_GRID,
-    SETTLED_GRID,
     WIDE_GRID,
     Assumptions,
     Road,
@@ -60,8 +59,8 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS, SETTLING_ROUNDS, FITTING_ROUNDS = 4, 4, 8
-FITTING_GRIDS = (SETTLED_GRID, FINE_GRID, NARROW_GRID)
+CALIBRATION_ROUNDS, FITTING_ROUNDS, REFITTING_ROUNDS = 3, 8, 3
+FITTING_GRIDS = (FINE_GRID, NARROW_GRID)
 """Grids for the last look at the speeds; a wider one where a closer one does not hold the plan that is ridden."""
 N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
@@ -78,6 +77,10 @@ SHORTFALL_ALLOWED_J = 50.0
 """W' may fall below the reserve by this in the ride of a settled plan (J)."""
 TIME_SETTLED = 0.0005
 """Plan and ride agree to this share of the finish time when the plan has settled."""
+PASSABLE = 4.0
+"""Of two plans that differ from their rides by no more than this times as much, the faster is taken."""
+PULLS_AMISS_ALLOWED_S = 1.8
+"""Pulls may miss their bounds by this (s)."""
 POLL_S = 0.2
 FIRST_PRICE_S_PER_KJ = 0.5
 
@@ -239,13 +242,21 @@ def optimise(
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
         best = _best_order(road, race, results, best, clock)
         best = _improve(best, clock, tell, N_SHAKES)
-        best = _settle(road, race, best, ride_schedule, clock)
+        fitted = _fit_to_ride(road, race, best, ride_schedule, clock, tell)
+        for _ in range(REFITTING_ROUNDS):
+            best = _improve(_for_all_pulls(road, race, fitted, clock) or best, clock, tell, N_SHAKES)
+            again = _fit_to_ride(road, race, best, ride_schedule, clock, tell)
+            fitted, before = min(fitted, again, key=_Fitted.merit), fitted
+            if fitted is before or clock.stop():
+                break
+        best = _for_all_pulls(road, race, fitted, clock) or best
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
         bound = min(result.bound_s for result in results)
         best = _best_order(road, race, results, best, clock)
-        if (best.best.time_s - bound) / best.best.time_s > settings.gap and not clock.stop():
-            best = _improve(_with_all_pulls(road, race, best, clock), clock, tell, MORE_SHAKES)
-        best = _fit_to_ride(road, race, best, ride_schedule, clock)
+        if (best.best.time_s - bound) / best.best.time_s > settings.gap:
+            best = _improve(best, clock, tell, MORE_SHAKES)
+        again = _fit_to_ride(road, race, best, ride_schedule, clock, tell)
+        best = min(fitted, again, key=_Fitted.merit).order
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
@@ -528,16 +539,25 @@ def _best_order(
     return _Order(chosen.order, guess.assumptions, compiled, table, valuer, valuer.value(chosen.path))
 
 
-def _with_all_pulls(road: Road, race: Race, order: _Order, clock: _Clock) -> _Order:
-    """The same plan in the model with all pulls, where a settled one knows its own pulls only."""
-    old = order.compiled.data
-    if not old.only_kept:
-        return order
-    compiled = _timed_compile(road, race, order.order, order.assumptions, clock)
+def _for_all_pulls(road: Road, race: Race, fitted: _Fitted, clock: _Clock) -> _Order | None:
+    """The constants of a plan as ridden in a model with all pulls, and that plan in it.
+
+    Another plan where pulls of it have become too long or too short; ``None``: there is none under these constants.
+    """
+    old = fitted.order
+    assumptions = replace(_assume(road, race, old, fitted.ridden), steps=FINE_GRID, kept_pulls=())
+    compiled = _timed_compile(road, race, old.order, assumptions, clock)
+    table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
     index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
-    valuer = PathValuer(compiled, clock.settings.seed)
-    plan = valuer.value(tuple(index[old.arcs[a]] for a in order.best.path))
-    return replace(order, compiled=compiled, table=ArcTable.of(compiled.data), valuer=valuer, best=plan)
+    path = tuple(index.get(old.compiled.data.arcs[a], -1) for a in old.best.path)
+    plan = valuer.value(path) if -1 not in path else None
+    if plan is None or plan.pace is None:
+        assert old.best.price is not None
+        pace = _on_new_grid(road, race.limits, old.compiled.data, old.best, assumptions)
+        plan = follow_prices(table, valuer, pace, old.best.price, stop=clock.stop, found=lambda _: None)
+    if plan is None or plan.pace is None:
+        return None
+    return _Order(old.order, assumptions, compiled, table, valuer, plan)
 
 
 def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:
@@ -551,27 +571,13 @@ def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Or
     return replace(order, best=best)
 
 
-def _settle(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, clock: _Clock) -> _Order:
-    """Repeat speeds, ride and constants for one path until they agree: constants for every path of every order."""
-    for _ in range(SETTLING_ROUNDS):
-        ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
-        if _drift_j(order, ridden) <= SETTLED_J:
-            break
-        new = _most_of_the_way(order.assumptions, _assume(road, race, order, ridden))
-        revalued = _revalued(road, race, order, new, clock)
-        if revalued is None:
-            break
-        order = revalued
-    return order
-
-
 def _revalued(
     road: Road,
     race: Race,
     order: _Order,
     assumptions: Assumptions,
     clock: _Clock,
-    fit: Callable[[RotationData], RotationData] = lambda data: data,
+    fit: Callable[[RotationData], RotationData],
 ) -> _Order | None:
     """The same path of pulls under other constants; ``None``: under them it has no speeds that keep all limits."""
     arcs = [order.compiled.data.arcs[a] for a in order.best.path]
@@ -587,44 +593,109 @@ def _revalued(
     return _Order(order.order, assumptions, compiled, ArcTable.of(compiled.data), valuer, plan)
 
 
-def _fit_to_ride(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, clock: _Clock) -> _Order:
+@dataclass(frozen=True)
+class _Fitted:
+    """A plan whose constants fit its ride.
+
+    Attributes
+    ----------
+    order : _Order
+    ridden : Ridden
+    finish_time_s : float
+    misfit_j, short_j, late, amiss_s : float
+        Largest difference of W' between plan and ride (J), what the ride lacks of the reserve (J), difference of the
+        finish times (share), and the longest time by which a pull misses its bounds (s).
+    """
+
+    order: _Order
+    ridden: Ridden
+    finish_time_s: float
+    misfit_j: float
+    short_j: float
+    late: float
+    amiss_s: float
+
+    def beyond(self, misfit_j: float, short_j: float, late: float) -> float:
+        """How far plan and ride are apart, over what is allowed; 1 where all is well."""
+        pulls = self.amiss_s / PULLS_AMISS_ALLOWED_S
+        return max(self.misfit_j / misfit_j, self.short_j / short_j, self.late / late, pulls, 1.0)
+
+    @property
+    def settled(self) -> float:
+        """1 where another round is of no use, else more."""
+        return self.beyond(SETTLED_J, SHORTFALL_ALLOWED_J, TIME_SETTLED)
+
+    def merit(self) -> tuple[float, float]:
+        """The lower the better: first what no team could ride, then time."""
+        beyond = self.beyond(PASSABLE * SETTLED_J, PASSABLE * SHORTFALL_ALLOWED_J, PASSABLE * TIME_SETTLED)
+        return beyond, self.finish_time_s
+
+
+def _ridden(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule) -> _Fitted:
+    """A plan with its ride."""
+    ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
+    finish_time = finish_time_s(order.compiled.data, order.best)
+    return _Fitted(
+        order,
+        ridden,
+        finish_time,
+        misfit_j=_drift_j(order, ridden),
+        short_j=float((race.limits.w_prime_reserve_j - ridden.lowest_j).max()),
+        late=abs(float(ridden.time_s.sum()) / finish_time - 1.0),
+        amiss_s=_pulls_amiss_s(order.compiled.data, order.best, _planned(road, order).time_s),
+    )
+
+
+def _pulls_amiss_s(data: RotationData, plan: ValuedPath, time_s: FloatArray) -> float:
+    """Longest time by which a pull of a plan misses its bounds (s)."""
+    worst = 0.0
+    for a in plan.path:
+        arc, leader = data.arcs[a], data.lines[data.arcs[a].line][0]
+        covered = slice(arc.first, arc.end)
+        seconds = float(time_s[covered].sum())
+        of_longest = float((time_s[covered] * data.per_longest[covered, leader]).sum())
+        of_shortest = float((time_s[covered] * data.per_shortest[covered, leader]).sum())
+        if data.successors[arc.line] != (arc.line,):
+            worst = max(worst, seconds * (1.0 - 1.0 / of_longest))
+        if arc.end < data.n_segments:
+            worst = max(worst, seconds * (1.0 / of_shortest - 1.0))
+    return worst
+
+
+def _fit_to_ride(
+    road: Road, race: Race, order: _Order, ride_schedule: RideSchedule, clock: _Clock, tell: Progress
+) -> _Fitted:
     """Repeat ride and speeds for one path until the plan is what is ridden; else the round that comes nearest."""
-    rounds: list[tuple[float, float, _Order]] = []
-    for _ in range(FITTING_ROUNDS + 1):
-        data, plan = order.compiled.data, order.best
-        ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
-        finish_time = finish_time_s(data, plan)
+    rounds = [_ridden(road, race, order, ride_schedule)]
+    while len(rounds) <= FITTING_ROUNDS and not (len(rounds) > 1 and rounds[-1].settled == 1.0):
+        order, ridden = rounds[-1].order, rounds[-1].ridden
+        extra_j = order.assumptions.extra_reserve_j
         short_j = race.limits.w_prime_reserve_j - ridden.lowest_j
-        misfit_j = _drift_j(order, ridden)
-        late = abs(float(ridden.time_s.sum()) / finish_time - 1.0)
-        amiss = max(misfit_j / SETTLED_J, float(short_j.max()) / SHORTFALL_ALLOWED_J, late / TIME_SETTLED, 1.0)
-        rounds.append((amiss, finish_time, order))
-        if amiss <= 1.0 and len(rounds) > 1:
-            break
-        planned, extra_j = _planned(road, order), order.assumptions.extra_reserve_j
         new = replace(
             _assume(road, race, order, ridden),
             extra_reserve_j=np.maximum(extra_j + short_j, 0.0) if len(rounds) > 1 else extra_j,
         )
-        fitted = partial(fitted_to_ride, race=race, planned=planned, ridden=ridden)
-        closest = (_revalued(road, race, order, replace(new, steps=steps), clock, fitted) for steps in FITTING_GRIDS)
+        fit = partial(fitted_to_ride, race=race, planned=_planned(road, order), ridden=ridden)
+        closest = (_revalued(road, race, order, replace(new, steps=steps), clock, fit) for steps in FITTING_GRIDS)
         revalued = next((known for known in closest if known is not None), None)
         if revalued is None:
             break
-        order = revalued
-    return min(rounds, key=lambda known: known[:2])[2]
+        rounds.append(_ridden(road, race, revalued, ride_schedule))
+        tell("riding the plan", rounds[-1].finish_time_s, -INFINITY)
+    return min(rounds, key=lambda known: (known.settled, known.finish_time_s))
 
 
 def _planned(road: Road, order: _Order) -> Planned:
     """What a plan has in each segment."""
     data, plan = order.compiled.data, order.best
     assert plan.pace is not None
-    time_s, lost, work = _along(data, plan)
+    time_s, changeover_s, work = _along(data, plan)
     riding = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
     _, swing_off = _above_cp(data, plan)
     braking = np.maximum(time_s - riding * order.assumptions.time_share, 0.0)
     leader = np.array([data.lines[q][0] for q in lines_of(data, plan.path)])
-    return Planned(leader, time_s + lost, riding, lost + braking, work, data.also_work_j, swing_off)
+    time_s = time_s + changeover_s
+    return Planned(leader, time_s, riding, changeover_s, braking, work, data.also_work_j, swing_off)
 
 
 def _why_infeasible(race: Race) -> str:
@@ -694,7 +765,6 @@ def _schedule_of(road: Road, order: _Order) -> Schedule:
     data, plan = order.compiled.data, order.best
     assert plan.pace is not None
     planned = _planned(road, order)
-    riding_s = planned.time_s - planned.lost_s
     pulls = []
     for a, following in itertools.zip_longest(plan.path, plan.path[1:]):
         arc = data.arcs[a]
@@ -703,10 +773,10 @@ def _schedule_of(road: Road, order: _Order) -> Schedule:
         pulls.append(ScheduledPull(line, arc.first, arc.end, leaves))
     return Schedule(
         boundary_m=road.segments.boundary_m,
-        speed_mps=road.length_m / riding_s,
+        speed_mps=road.length_m / (planned.time_s - planned.changeover_s),
         exit_speed_mps=np.sqrt(np.maximum(plan.pace.square_at_end, 0.0)),
         front_power_w=planned.work_j[np.arange(data.n_segments), planned.leader] / planned.time_s,
-        lost_s=planned.lost_s,
+        lost_s=planned.changeover_s,
         pulls=tuple(pulls),
     )
 

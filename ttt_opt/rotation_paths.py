@@ -90,7 +90,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         elif name == "end_square":
             segment[column], line[column] = data.n_segments - 1, index
             end_square_columns.append(column)
-        elif name != "spare":
+        elif name not in ("spare", "amiss"):
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
                 mix_column[index] = column

@@ -42,9 +42,7 @@ NARROW_GRID = (0.75, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
 """The same once a first plan is known."""
 FINE_GRID = (0.91, 0.94, 0.965, 0.985, 1.0, 1.015, 1.035, 1.06)
 """The same for the final search: the closer the speeds, the sharper the bounds on the duration of pulls."""
-SETTLED_GRID = (0.97, 0.98, 0.99, 0.995, 1.005, 1.01, 1.02, 1.03)
-"""The same for the last look at the speeds of a finished plan."""
-WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID, SETTLED_GRID: FINE_GRID}
+WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID}
 STEADY_RATIO = 1.2
 """Speeds of neighbouring segments that differ by no more than this ratio count as steady."""
 LOWEST_GRID_SPEED_MPS = 1.5
@@ -290,7 +288,8 @@ def rotation_data(
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
     mean_mps = speed_mps / assumptions.time_share[:, None]
-    asked_w, given_w = _by_the_road(road, race, mean_mps)
+    reference_mean_mps = reference_mps / assumptions.time_share
+    asked_w, given_w = _by_the_road(road, race, mean_mps, reference_mean_mps)
     surge_w, surge_mps = _surge_limits(road, race)
     data = RotationData(
         lines=lines,
@@ -318,7 +317,7 @@ def rotation_data(
         per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,
         bend=segments.bend,
-        average_load_w=_average_load(road, race, slice(None), mean_mps),
+        average_load_w=_average_load(road, race, slice(None), mean_mps, reference_mean_mps),
         average_kinetic_j_per_v2=float(0.5 * kinetic_mass(float(np.mean(mass))) / DRIVETRAIN_EFFICIENCY),
         reference_s=riding_time(road, reference_mps[:, None])[:, 0] * assumptions.time_share,
         asked_w=asked_w,
@@ -478,24 +477,38 @@ def braking_time(road: Road, race: Race, exit_mps: FloatArray) -> FloatArray:
     return lost
 
 
-def _average_load(road: Road, race: Race, places: slice, speed_mps: FloatArray) -> FloatArray:
-    """Steady front power of the team's average rider in some segments at speeds ``(len(places), n_speeds)`` (W)."""
+def _average_load(
+    road: Road, race: Race, places: slice, speed_mps: FloatArray, reference_mps: FloatArray
+) -> FloatArray:
+    """Steady front power of the team's average rider in some segments at speeds ``(len(places), n_speeds)`` (W).
+
+    On the tangent at the reference speeds ``(len(places),)``: along the curve, which is convex, a mix of a high and a
+    low speed would count as more power than the speed between them, and slip through the limits on surges.
+    """
     riders = race.team.riders
-    return road_load_power(
-        speed_mps,
-        mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
-        drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])),
-        grade=road.segments.grade[places, None],
-        headwind_mps=road.headwind_mps[places, None],
-        air_density=road.air_density[places, None],
-        crr=race.crr,
-    )
+
+    def load(speed: FloatArray) -> FloatArray:
+        return road_load_power(
+            speed,
+            mass_kg=float(np.mean([rider.total_mass_kg for rider in riders])),
+            drag_area_m2=float(np.mean([rider.cda_m2 for rider in riders])),
+            grade=road.segments.grade[places],
+            headwind_mps=road.headwind_mps[places],
+            air_density=road.air_density[places],
+            crr=race.crr,
+        )
+
+    at_reference, at_faster = load(reference_mps), load(1.01 * reference_mps)
+    slope = (at_faster - load(0.99 * reference_mps)) / (0.02 * reference_mps)
+    return np.asarray(at_reference[:, None] + slope[:, None] * (speed_mps - reference_mps[:, None]), dtype=np.float64)
 
 
-def _by_the_road(road: Road, race: Race, speed_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _by_the_road(
+    road: Road, race: Race, speed_mps: FloatArray, reference_mps: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """``asked_w`` and ``given_w`` of :class:`RotationData`."""
-    before = _average_load(road, race, slice(None, -1), speed_mps[:-1])
-    after = _average_load(road, race, slice(1, None), speed_mps[:-1])
+    before = _average_load(road, race, slice(None, -1), speed_mps[:-1], reference_mps[:-1])
+    after = _average_load(road, race, slice(1, None), speed_mps[:-1], reference_mps[:-1])
     asked, given = np.zeros(speed_mps.shape), np.zeros(speed_mps.shape)
     asked[1:], given[1:] = power_asked_by_road_w(before, after), power_asked_by_road_w(after, before)
     return asked, given

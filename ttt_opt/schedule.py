@@ -50,7 +50,7 @@ class Schedule:
     front_power_w : ndarray (n_segments,)
         Mean power of the leader in each segment, acceleration included (W).
     lost_s : ndarray (n_segments,)
-        Time lost to a changeover at the start of the segment and to braking for a bend at its end (s).
+        Time lost to a changeover at the start of the segment (s).
     pulls : tuple of ScheduledPull
         In the order of the road; each starts where the one before ends.
     """

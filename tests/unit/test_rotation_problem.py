@@ -10,7 +10,6 @@ from ttt_opt.race import Limits, Race
 from ttt_opt.rotation_problem import (
     FINE_GRID,
     NARROW_GRID,
-    SETTLED_GRID,
     WIDE_GRID,
     Road,
     reference_speed,
@@ -35,7 +34,7 @@ def test_reference_speed_and_grid_keep_the_top_speed(top_speed_kmh: float) -> No
     road, race = steep_road(top_speed_kmh)
     reference = reference_speed(road, race, 1.0)
     assert 3.6 * reference.max() == pytest.approx(top_speed_kmh)
-    for steps in (WIDE_GRID, NARROW_GRID, FINE_GRID, SETTLED_GRID):
+    for steps in (WIDE_GRID, NARROW_GRID, FINE_GRID):
         grid = speed_grid(road, race.limits, reference, steps)
         assert 3.6 * grid.max() == pytest.approx(top_speed_kmh)
         assert (np.diff(grid, axis=1) > 0.0).all()
