@@ -28,7 +28,7 @@ SPARE_S_PER_KJ = 0.002
 """Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
 KEPT_TOLERANCE_S = 1.5
 """A pull of a model of kept pulls may miss a bound on its duration by this at no cost (s)."""
-AMISS_S = 500.0
+AMISS_S = 100.0
 """What it costs to miss a bound on the duration of a kept pull once more (s)."""
 DURATION_TOLERANCE_S = 0.5
 """A pull may miss a bound on its duration by this at the reference speeds (s)."""
@@ -440,20 +440,20 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         == pyo.quicksum(at_speeds(time[s], s, q)) + changeover_time[s] * changes_into(s, q),
     )
 
-    def duration(a: int, per_bound: FloatArray, tolerance_s: float) -> pyo.Expression:
-        """Duration of a pull less a tolerance over a bound of its leader, each second over that of its terrain."""
+    def duration(a: int, per_bound: FloatArray) -> pyo.Expression:
+        """Duration of a pull over a bound of its leader, each second over that of its terrain."""
         arc, of_leader = arcs[a], per_bound[:, data.lines[arcs[a].line][0]].tolist()
-        covered = range(arc.first, arc.end)
-        seconds = pyo.quicksum(of_leader[s] * m.led_time[s, arc.line] for s in covered)
-        return seconds - tolerance_s * of_leader[arc.first]
+        return pyo.quicksum(of_leader[s] * m.led_time[s, arc.line] for s in range(arc.first, arc.end))
+
+    tolerance = [KEPT_TOLERANCE_S / float(data.reference_s[arc.first : arc.end].sum()) for arc in arcs]
 
     m.not_too_long = pyo.Constraint(
         [a for a in kept_pulls if data.successors[arcs[a].line] != (arcs[a].line,)],
-        rule=lambda _, a: duration(a, data.per_longest, KEPT_TOLERANCE_S) - m.amiss[a] <= 1.0,
+        rule=lambda _, a: duration(a, data.per_longest) - m.amiss[a] <= 1.0 + tolerance[a],
     )
     m.long_enough = pyo.Constraint(
         [a for a in kept_pulls if arcs[a].end < n_segments],
-        rule=lambda _, a: duration(a, data.per_shortest, -KEPT_TOLERANCE_S) + m.amiss[a] >= 1.0,
+        rule=lambda _, a: duration(a, data.per_shortest) + m.amiss[a] >= 1.0 - tolerance[a],
     )
     m.mean_square = pyo.Constraint(
         led, rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(at_speeds(square[s], s, q))
