@@ -20,7 +20,7 @@ from tiny_rotations import (
     random_rotation,
 )
 
-from ttt_models.rotation import RotationData, build_rotation
+from ttt_models.rotation import KEPT_TOLERANCE_S, RotationData, build_rotation
 from ttt_opt.rotation_paths import (
     CompiledRotation,
     PullPath,
@@ -157,7 +157,8 @@ def test_model_of_one_chain_only_is_small_and_worth_the_same(seed: int) -> None:
     full = compile_rotation(tiny.data)
     for chain in chains(tiny.data):
         pulls = tuple((arc.first, arc.end, arc.line) for arc in (tiny.data.arcs[a] for a in chain))
-        only = tiny.changed(kept_pulls=pulls, only_kept=True)
+        endless = np.full_like(tiny.data.per_longest, 1e-6)  # else durations at the plan's own speeds count
+        only = tiny.changed(kept_pulls=pulls, only_kept=True, per_longest=endless, per_shortest=1e12 * endless)
         assert only.data.arcs == tuple(tiny.data.arcs[a] for a in chain)
         small = compile_rotation(only.data)
         assert small.model.n_columns < full.model.n_columns
@@ -169,6 +170,30 @@ def test_model_of_one_chain_only_is_small_and_worth_the_same(seed: int) -> None:
             assert found.pace.mix.sum(axis=1) == pytest.approx(1.0)
             assert found.values is not None
             assert path_of(small, found.values) == path
+
+
+def test_kept_pull_that_misses_its_bound_costs() -> None:
+    """At the plan's own speeds the first pull takes longer than it may: it is not ridden more slowly, and it costs."""
+    tiny = random_rotation(1)
+    full = compile_rotation(tiny.data)
+    valuer = PathValuer(full)
+    chain = min((chain for chain in chains(tiny.data) if len(chain) > 1), key=lambda chain: valuer.value(chain).time_s)
+    arcs = [tiny.data.arcs[a] for a in chain]
+    pulls = tuple((arc.first, arc.end, arc.line) for arc in arcs)
+
+    def first_pull_s(longest_s: float) -> tuple[float, float]:
+        bound = np.full_like(tiny.data.per_longest, 1.0 / longest_s)
+        only = tiny.changed(
+            kept_pulls=pulls, only_kept=True, per_longest=bound, per_shortest=np.full_like(bound, 1e6)
+        )
+        plan = PathValuer(compile_rotation(only.data)).value(tuple(range(len(chain))))
+        assert plan.pace is not None
+        return float((plan.pace.mix * tiny.data.time_s).sum(axis=1)[: arcs[0].end].sum()), plan.time_s
+
+    free_s, fastest_s = first_pull_s(1e6)
+    held_s, slower_s = first_pull_s(free_s - 2.0 * KEPT_TOLERANCE_S)
+    assert held_s <= free_s + 1e-6
+    assert slower_s > fastest_s + 1.0
 
 
 def test_pulls_that_leave_a_gap_are_refused() -> None:

@@ -59,7 +59,7 @@ def components_of_model(model: pyo.ConcreteModel) -> dict[str, int]:
 
 @pytest.fixture(scope="module")
 def model() -> pyo.ConcreteModel:
-    """A model in which every component has members: all limits, a bend, one start line, one may leave."""
+    """A model in which every component has members: all limits, a bend, one start line, one may leave, kept pulls."""
     tiny = make_rotation(
         (TinyRider(),) * 4,
         (200.0,) * 5,
@@ -73,7 +73,8 @@ def model() -> pyo.ConcreteModel:
         drop_w=30.0,
         bends=(3,),
     )
-    return build_rotation(tiny.data)
+    pulls = tuple((arc.first, arc.end, arc.line) for arc in tiny.data.arcs)
+    return build_rotation(tiny.changed(kept_pulls=pulls, only_kept=True).data)
 
 
 def test_page_and_model_name_the_same_components(model: pyo.ConcreteModel) -> None:
