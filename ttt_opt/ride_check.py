@@ -24,6 +24,7 @@ from ttt_opt.ride import Ride, road_conditions
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.segments import Segments
 from ttt_opt.surge import (
+    CHECKED_RATIO,
     power_asked_by_road_w,
     power_surge_applies,
     speed_surge_applies,
@@ -364,7 +365,7 @@ def _power_changes(
     front_w = load_w(slice(None), speed) + rise_j / DRIVETRAIN_EFFICIENCY / riding_s
     change_w = np.diff(front_w)
     held_w = load_w(before, speed[before]), load_w(after, speed[before])
-    applies = power_surge_applies(segments)
+    applies = power_surge_applies(segments, speed, CHECKED_RATIO)
     limit = race.limits.surge_w
     checks = []
     for name, beyond_w in (

@@ -10,6 +10,8 @@ import numpy as np
 from ttt_models.rotation import RotationData, build_rotation
 from ttt_opt.solver import FloatArray, IntArray, LinearModel, Named, Restriction, compile_model, restrict
 
+AMISS = ("pull_amiss", "surge_amiss", "speed_amiss", "power_amiss", "reserve_amiss")
+"""By what a model of kept pulls may miss limits."""
 PullPath = tuple[int, ...]
 """Indices of the arcs of a schedule, in the order of the road."""
 
@@ -90,7 +92,7 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         elif name == "end_square":
             segment[column], line[column] = data.n_segments - 1, index
             end_square_columns.append(column)
-        elif name not in ("spare", "amiss"):
+        elif name not in ("spare", *AMISS):
             segment[column], line[column] = index[0], index[1]
             if name == "mix":
                 mix_column[index] = column

@@ -28,9 +28,11 @@ from ttt_opt.race import Limits, Race
 from ttt_opt.rotation_paths import best_path
 from ttt_opt.segments import Segments, cut_segments
 from ttt_opt.surge import (
+    STEADY_RATIO,
     power_asked_by_road_w,
     power_surge_applies,
     speed_surge_applies,
+    unsteady,
 )
 
 FloatArray = NDArray[np.float64]
@@ -43,8 +45,6 @@ NARROW_GRID = (0.75, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
 FINE_GRID = (0.91, 0.94, 0.965, 0.985, 1.0, 1.015, 1.035, 1.06)
 """The same for the final search: the closer the speeds, the sharper the bounds on the duration of pulls."""
 WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID}
-STEADY_RATIO = 1.2
-"""Speeds of neighbouring segments that differ by no more than this ratio count as steady."""
 LOWEST_GRID_SPEED_MPS = 1.5
 MOST_OF_A_PULL, LEAST_OF_A_PULL = 0.8, 0.4
 """Share of the longest pull for which bends may keep riders from changing; after the second, one in them may come."""
@@ -231,10 +231,7 @@ def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequen
         Rising along the second axis; where a bend's cap or the top speed cuts off the upper steps, the grid is squeezed
         below it.
     """
-    ratio = np.maximum(centre_mps[1:], centre_mps[:-1]) / np.minimum(centre_mps[1:], centre_mps[:-1])
-    changing = road.segments.accelerating | road.segments.bend
-    changing[1:] |= ratio > STEADY_RATIO
-    changing[:-1] |= ratio > STEADY_RATIO
+    changing = road.segments.accelerating | road.segments.bend | unsteady(centre_mps, STEADY_RATIO)
     share = np.where(changing[:, None], np.array(WIDER_GRID.get(tuple(steps), tuple(steps))), np.array(steps))
     grid = centre_mps[:, None] * share
     low, high = grid[:, :1], grid[:, -1:]
@@ -287,10 +284,11 @@ def rotation_data(
     braking_s = braking_time(road, race, assumptions.exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
-    mean_mps = speed_mps / assumptions.time_share[:, None]
     reference_mean_mps = reference_mps / assumptions.time_share
+    slowness = assumptions.time_share[:, None] / speed_mps
+    mean_mps = reference_mean_mps[:, None] * (2.0 - reference_mean_mps[:, None] * slowness)
     asked_w, given_w = _by_the_road(road, race, mean_mps, reference_mean_mps)
-    surge_w, surge_mps = _surge_limits(road, race)
+    surge_w, surge_mps = _surge_limits(road, race, reference_mps)
     data = RotationData(
         lines=lines,
         start_lines=start_lines,
@@ -514,12 +512,12 @@ def _by_the_road(
     return asked, given
 
 
-def _surge_limits(road: Road, race: Race) -> tuple[FloatArray, FloatArray]:
+def _surge_limits(road: Road, race: Race, reference_mps: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Largest rise or fall of front power (W) and rise of speed (m/s) at the start of each segment; ``inf``: free."""
     segments, limits = road.segments, race.limits
     surge_w = np.full(road.n_segments, np.inf)
     surge_mps = np.full(road.n_segments, np.inf)
-    surge_w[1:][power_surge_applies(segments)] = limits.surge_w
+    surge_w[1:][power_surge_applies(segments, reference_mps)] = limits.surge_w
     surge_mps[1:][speed_surge_applies(segments, road.headwind_mps)] = limits.surge_kmh / 3.6
     return surge_w, surge_mps
 

@@ -8,9 +8,10 @@ slower. Three measures, all between neighbouring segments:
 - *Drop in power*: fall of the same, less what the road itself asks less.
 - *Surge in speed*: rise of the speed on a road that has not changed for a while.
 
-None applies on descents, where gravity sets the speed, nor where riders must brake or accelerate: at the start, before,
-in and out of bends. The functions work on arrays over segments (or over boundaries between segments, one fewer), so
-that planning and checking can share them.
+None applies on descents, where gravity sets the speed, nor where riders must brake or accelerate: at the start,
+before, in and out of bends; those on power do not where momentum carries the line over a change of the road. The
+functions work on arrays over segments (or over boundaries between segments, one fewer), so that planning and checking
+can share them.
 
 Notes
 -----
@@ -32,8 +33,11 @@ UNCHANGED_GRADE = 0.003
 """Gradients that differ by no more than this count as the same."""
 UNCHANGED_HEADWIND_MPS = 0.3
 """Head winds that differ by no more than this count as the same (m/s)."""
-UNCHANGED_SEGMENTS = 3
-"""Segments, the two at the boundary included, over which the road must be the same for a limit on speed."""
+UNCHANGED_SEGMENTS, UNCHANGED_M = 3, 500.0
+"""Segments, the two at the boundary included, and metres over which the road must be the same for a limit on speed."""
+STEADY_RATIO, CHECKED_RATIO = 1.2, 1.15
+"""Speeds of neighbouring segments that differ by no more than this ratio count as steady; the ride check asks for the
+second, since its speeds are not quite those with which a plan was made."""
 
 
 def _free(segments: Segments) -> BoolArray:
@@ -43,9 +47,29 @@ def _free(segments: Segments) -> BoolArray:
     return np.asarray(segments.accelerating | segments.bend | before_bend | descent, dtype=np.bool_)
 
 
-def power_surge_applies(segments: Segments) -> BoolArray:
-    """Boundaries between segments where the limits on front power apply ``(n_segments - 1,)``."""
-    free = _free(segments)
+def unsteady(speed_mps: FloatArray, ratio: float) -> BoolArray:
+    """Segments in which momentum carries the line over a change of the road, by their speeds, ``(n_segments,)``."""
+    change = np.maximum(speed_mps[1:], speed_mps[:-1]) > ratio * np.minimum(speed_mps[1:], speed_mps[:-1])
+    return np.asarray(np.append(change, False) | np.append(False, change), dtype=np.bool_)
+
+
+def power_surge_applies(segments: Segments, speed_mps: FloatArray, ratio: float = STEADY_RATIO) -> BoolArray:
+    """Boundaries between segments where the limits on front power apply.
+
+    Parameters
+    ----------
+    segments : Segments
+    speed_mps : ndarray (n_segments,)
+        At the foot of a bank the line comes with twice the speed at which it will climb: what a mean power is there,
+        and whether it jumps, cannot be said from mean speeds.
+    ratio : float
+        Of the speeds of neighbouring segments, above which that is so.
+
+    Returns
+    -------
+    ndarray (n_segments - 1,) of bool
+    """
+    free = _free(segments) | unsteady(speed_mps, ratio)
     return np.asarray(~(free[:-1] | free[1:]), dtype=np.bool_)
 
 
@@ -61,13 +85,15 @@ def speed_surge_applies(segments: Segments, headwind_mps: FloatArray) -> BoolArr
     Returns
     -------
     ndarray (n_segments - 1,) of bool
-        ``True`` where the last :data:`UNCHANGED_SEGMENTS` segments have the same gradient and wind and none is free of
-        limits: elsewhere the speed still follows a change of the road.
+        ``True`` where the last :data:`UNCHANGED_SEGMENTS` segments, and all within :data:`UNCHANGED_M` before the
+        boundary, have the same gradient and wind and none is free of limits: elsewhere the speed still follows a change
+        of the road.
     """
     free = _free(segments)
     applies = np.zeros(len(free) - 1, dtype=np.bool_)
     for s in range(UNCHANGED_SEGMENTS - 1, len(free)):
-        window = slice(s + 1 - UNCHANGED_SEGMENTS, s + 1)
+        far_enough = int(np.searchsorted(segments.end_m, segments.start_m[s] - UNCHANGED_M, side="right"))
+        window = slice(min(far_enough, s + 1 - UNCHANGED_SEGMENTS), s + 1)
         applies[s - 1] = (
             not free[window].any()
             and np.ptp(segments.grade[window]) <= UNCHANGED_GRADE

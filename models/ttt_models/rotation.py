@@ -28,8 +28,13 @@ SPARE_S_PER_KJ = 0.002
 """Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
 KEPT_TOLERANCE_S = 1.5
 """A pull of a model of kept pulls may miss a bound on its duration by this at no cost (s)."""
-AMISS_S = 100.0
-"""What it costs to miss a bound on the duration of a kept pull once more (s)."""
+PULL_AMISS_S = 100.0
+SURGE_AMISS_S_PER_KW = 200.0
+SPEED_AMISS_S_PER_MPS = 20.0
+POWER_AMISS_S_PER_KW = 200.0
+RESERVE_AMISS_S_PER_KJ = 100.0
+"""What it costs to miss a limit in a model of kept pulls, above what that could gain: a bound on the duration of a pull
+once more (s), limits on surges of power (s/kW) and speed (s per m/s), on a rider's power (s/kW), the reserve (s/kJ)."""
 DURATION_TOLERANCE_S = 0.5
 """A pull may miss a bound on its duration by this at the reference speeds (s)."""
 
@@ -351,6 +356,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     )
     kept = data.spent_kept.tolist()
     recovery = data.recovery_share.tolist()
+    reference = data.reference_s.tolist()
     changeover_time = data.changeover_s.tolist()
     longest_time = (data.time_s.max(axis=1) + data.changeover_s).tolist()
     most_changeover = (np.maximum(data.changeover_j.max(axis=1), 0.0) / JOULE_PER_UNIT).tolist()
@@ -373,16 +379,27 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
             peak[i] * longest_time[s] + most_changeover[s][i] + max(changeover_use[s]) + max(also_work[s][i], 0.0),
         ),
     )
+    least_spare = None if data.only_kept else 0.0
     m.spare = pyo.Var(
-        range(n_segments + 1), range(data.n_riders), bounds=lambda _, b, i: (full[i] if b == 0 else 0.0, full[i])
+        range(n_segments + 1),
+        range(data.n_riders),
+        bounds=lambda _, b, i: (full[i] if b == 0 else least_spare, full[i]),
     )
 
     arcs = data.arcs
     kept_pulls = range(len(arcs)) if data.only_kept else range(0)
-    m.amiss = pyo.Var(kept_pulls, bounds=(0, None))
+    m.pull_amiss = pyo.Var(kept_pulls, bounds=(0, None))
+    m.surge_amiss = pyo.Var(later_segments if data.only_kept else (), bounds=(0, None))
+    m.speed_amiss = pyo.Var(later_segments if data.only_kept else (), bounds=(0, None))
+    m.power_amiss = pyo.Var(places if data.only_kept else (), bounds=(0, None))
+    m.reserve_amiss = pyo.Var(range(data.n_riders) if data.only_kept else (), bounds=(0, None))
     m.finish_time = pyo.Objective(
         expr=pyo.quicksum(m.led_time.values())
-        + AMISS_S * pyo.quicksum(m.amiss.values())
+        + PULL_AMISS_S * pyo.quicksum(m.pull_amiss.values())
+        + SURGE_AMISS_S_PER_KW * pyo.quicksum(m.surge_amiss.values())
+        + SPEED_AMISS_S_PER_MPS * pyo.quicksum(m.speed_amiss.values())
+        + POWER_AMISS_S_PER_KW * pyo.quicksum(m.power_amiss.values())
+        + RESERVE_AMISS_S_PER_KJ * pyo.quicksum(m.reserve_amiss.values())
         - SPARE_S_PER_KJ * pyo.quicksum(m.spare[n_segments, i] for i in range(data.n_riders))
     )
 
@@ -449,11 +466,11 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
 
     m.not_too_long = pyo.Constraint(
         [a for a in kept_pulls if data.successors[arcs[a].line] != (arcs[a].line,)],
-        rule=lambda _, a: duration(a, data.per_longest) - m.amiss[a] <= 1.0 + tolerance[a],
+        rule=lambda _, a: duration(a, data.per_longest) - m.pull_amiss[a] <= 1.0 + tolerance[a],
     )
     m.long_enough = pyo.Constraint(
         [a for a in kept_pulls if arcs[a].end < n_segments],
-        rule=lambda _, a: duration(a, data.per_shortest) + m.amiss[a] >= 1.0 - tolerance[a],
+        rule=lambda _, a: duration(a, data.per_shortest) + m.pull_amiss[a] >= 1.0 - tolerance[a],
     )
     m.mean_square = pyo.Constraint(
         led, rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(at_speeds(square[s], s, q))
@@ -514,13 +531,20 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         rule=lambda _, s, q, i: m.use[s, q, i]
         >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * m.led_time[s, q] + swing_off_use(s, q, i),
     )
+
+    def beyond_power(s: int, q: int, i: int) -> list[pyo.Expression]:
+        """Work by which rider i may exceed a limit on his power."""
+        amiss = [reference[s] * m.power_amiss[s, q, i]] if data.only_kept else []
+        return swing_off(s, q, i) + amiss
+
     m.below_peak = pyo.Constraint(
         places,
-        rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
+        rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q] + pyo.quicksum(beyond_power(s, q, i)),
     )
     m.on_wheel = pyo.Constraint(
         followers,
-        rule=lambda _, s, q, i: m.work[s, q, i] <= on_wheel[i] * m.led_time[s, q] + pyo.quicksum(swing_off(s, q, i)),
+        rule=lambda _, s, q, i: m.work[s, q, i]
+        <= on_wheel[i] * m.led_time[s, q] + pyo.quicksum(beyond_power(s, q, i)),
     )
 
     m.balance = pyo.Constraint(
@@ -533,12 +557,24 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         - pyo.quicksum(m.use[s, q, i] for q in leading[s] if i in data.lines[q]),
     )
 
+    m.above_reserve = pyo.Constraint(
+        range(1, n_segments + 1) if data.only_kept else (),
+        range(data.n_riders),
+        rule=lambda _, b, i: m.spare[b, i] + m.reserve_amiss[i] >= 0,
+    )
+
     ways_back: dict[tuple[int, int], list[pyo.Expression]] = {}
     for b, q, r in moves:
         leader = data.lines[q][0]
         if leader in data.lines[r]:
             ways_back.setdefault((b, leader), []).append(changeover_dip[b][q] * m.move[b, q, r])
-    m.way_back = pyo.Constraint(ways_back, rule=lambda _, b, i: m.spare[b, i] >= pyo.quicksum(ways_back[b, i]))
+
+    def reserve_amiss(i: int) -> pyo.Expression:
+        return m.reserve_amiss[i] if data.only_kept else 0.0
+
+    m.way_back = pyo.Constraint(
+        ways_back, rule=lambda _, b, i: m.spare[b, i] + reserve_amiss(i) >= pyo.quicksum(ways_back[b, i])
+    )
 
     def whoever_leads(values: list[float], s: int) -> list[pyo.Expression]:
         """A figure at the speeds of segment s, times their shares behind any line."""
@@ -550,20 +586,24 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         return pyo.quicksum(whoever_leads(average_power[s], s) + rise)
 
     front_power = [average_front_power(s) for s in segments]
+
+    def beyond_surge(s: int) -> pyo.Expression:
+        return m.surge_amiss[s] if data.only_kept else 0.0
+
     m.surge_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_w[s])],
         rule=lambda _, s: front_power[s] - front_power[s - 1] - pyo.quicksum(whoever_leads(asked[s], s - 1))
-        <= data.surge_w[s] / JOULE_PER_UNIT,
+        <= data.surge_w[s] / JOULE_PER_UNIT + beyond_surge(s),
     )
     m.drop_power = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.drop_w[s])],
         rule=lambda _, s: front_power[s - 1] - front_power[s] - pyo.quicksum(whoever_leads(given[s], s - 1))
-        <= data.drop_w[s] / JOULE_PER_UNIT,
+        <= data.drop_w[s] / JOULE_PER_UNIT + beyond_surge(s),
     )
     m.surge_speed = pyo.Constraint(
         [s for s in later_segments if np.isfinite(data.surge_mps[s])],
         rule=lambda _, s: pyo.quicksum(whoever_leads(mean[s], s))
         - pyo.quicksum(whoever_leads(mean[s - 1], s - 1))
-        <= data.surge_mps[s],
+        <= data.surge_mps[s] + (m.speed_amiss[s] if data.only_kept else 0.0),
     )
     return m

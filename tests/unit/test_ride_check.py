@@ -371,25 +371,29 @@ def test_surges_in_power_apply_where_nothing_else_explains_them() -> None:
     )
     # out of the start; before, in and out of the bend
     applies = [no, yes, yes, no, no, no, no, yes]
-    np.testing.assert_array_equal(power_surge_applies(segments), applies)
+    steady = np.full(9, 12.0)
+    np.testing.assert_array_equal(power_surge_applies(segments, steady), applies)
     downhill = replace(segments, terrain=(*("flat",) * 8, "descent"))
-    np.testing.assert_array_equal(power_surge_applies(downhill), [*applies[:-1], no])
+    np.testing.assert_array_equal(power_surge_applies(downhill, steady), [*applies[:-1], no])
+    bank = np.array([12.0] * 3 + [9.0] * 6)
+    np.testing.assert_array_equal(power_surge_applies(segments, bank), [no] * 7 + [yes])
+    assert power_surge_applies(segments, bank, 1.4).tolist() == applies
 
 
-def test_surges_in_speed_apply_where_the_road_has_not_changed_for_three_segments() -> None:
+def test_surges_in_speed_apply_where_the_road_has_not_changed_for_500_m() -> None:
     no, yes = False, True
     segments = replace(flat_segments(np.linspace(0.0, 2000.0, 11)), accelerating=np.zeros(10, dtype=bool))
     wind, grade = np.zeros(10), np.zeros(10)
     np.testing.assert_array_equal(speed_surge_applies(segments, wind), [no] + [yes] * 8)
     grade[4:] = 0.004
     sloping = replace(segments, grade=grade)
-    np.testing.assert_array_equal(speed_surge_applies(sloping, wind), [no, yes, yes, no, no] + [yes] * 4)
+    np.testing.assert_array_equal(speed_surge_applies(sloping, wind), [no, yes, yes, no, no, no] + [yes] * 3)
     sloping = replace(segments, grade=0.7 * grade)
     np.testing.assert_array_equal(speed_surge_applies(sloping, wind), [no] + [yes] * 8)
     wind[7:] = -0.4
-    np.testing.assert_array_equal(speed_surge_applies(segments, wind), [no] + [yes] * 5 + [no, no, yes])
+    np.testing.assert_array_equal(speed_surge_applies(segments, wind), [no] + [yes] * 5 + [no] * 3)
     starting = replace(segments, accelerating=np.arange(10) == 0)
-    np.testing.assert_array_equal(speed_surge_applies(starting, 0.0 * wind), [no, no] + [yes] * 7)
+    np.testing.assert_array_equal(speed_surge_applies(starting, 0.0 * wind), [no, no, no] + [yes] * 6)
 
 
 def test_power_asked_by_the_road_is_what_holding_the_speed_takes_more() -> None:
