@@ -83,6 +83,8 @@ WALKING_PACE_MPS = 1.0
 #: A rider on a wheel whose required power stays above his peak power for longer than this loses the wheel
 #: (s).
 PATIENCE_S = 3.0
+#: Power over peak power beyond which that is so: nobody knows his peak power to the watt.
+BEYOND_PEAK = 1.05
 
 _BEARING_FORCE_N, _BEARING_FORCE_PER_SPEED = 0.091, 0.0087  # Martin et al. 1998: (91 + 8.7 v) v / 1000 W
 _MOST_CORRECTIONS = 20  # of the speed in the middle of a step; each divides its error by 10 to 100
@@ -608,7 +610,7 @@ def _notes(
             notes.append(
                 f"{rider.name} has used up W' at {track.distance_m[cracked[0]] / 1000:.2f} km: cracked."
             )
-        too_much = (power_w[:, index] > rider.peak_w * (1.0 + 1e-6)) & ~moving_back[:, index]
+        too_much = (power_w[:, index] > rider.peak_w * BEYOND_PEAK) & ~moving_back[:, index]
         lost = _first_long_run(too_much, track.step_s, PATIENCE_S)
         if lost is not None:
             notes.append(

@@ -20,6 +20,7 @@ import numpy as np
 from ttt_models.rotation import RotationData
 from ttt_opt.as_ridden import LEAST_RECOVERY_SHARE, Planned, Ridden, fitted_to_ride, time_share
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
+from ttt_opt.limits_missed import limits_missed
 from ttt_opt.physiology import recovery_share, sustainable_share
 from ttt_opt.race import Limits, Race
 from ttt_opt.ride import Ride
@@ -291,10 +292,7 @@ def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
 
 
 def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> CompiledRotation:
-    data = rotation_data(road, race, order, assumptions)
-    if not any(arc.first == 0 and arc.line in data.start_lines for arc in data.arcs):
-        raise NoFeasiblePlanError(_why_infeasible(race))
-    return compile_rotation(data)
+    return compile_rotation(rotation_data(road, race, order, assumptions))
 
 
 def _timed_compile(
@@ -337,7 +335,7 @@ def _calibrate(
         )
         if plan is None or plan.pace is None or plan.price is None:
             if settled is None:
-                raise NoFeasiblePlanError(_why_infeasible(race))
+                raise NoFeasiblePlanError(_why_infeasible(road, race, order, assumptions, compiled, plan))
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
         settled = _Order(order, assumptions, compiled, table, valuer, plan)
@@ -585,8 +583,7 @@ def _revalued(
     assumptions = replace(assumptions, kept_pulls=tuple((arc.first, arc.end, lines[arc.line]) for arc in arcs))
     with clock.building():
         compiled = compile_rotation(fit(rotation_data(road, race, order.order, assumptions, only_kept=True)))
-    same = order.compiled.data.only_kept
-    valuer = order.valuer.for_other_constants(compiled) if same else PathValuer(compiled, clock.settings.seed)
+    valuer = order.valuer.for_other_constants(compiled)
     plan = valuer.value(tuple(range(len(arcs))))
     if plan.pace is None:
         return None
@@ -698,14 +695,24 @@ def _planned(road: Road, order: _Order) -> Planned:
     return Planned(leader, time_s, riding, changeover_s, braking, work, data.also_work_j, swing_off)
 
 
-def _why_infeasible(race: Race) -> str:
-    bounds = ", ".join(
-        f"{terrain} {limit.shortest_s:g} to {limit.longest_s:g} s" for terrain, limit in race.limits.pulls.items()
-    )
-    return (
-        f"no schedule keeps all limits: pulls of {bounds}, on a wheel at most "
-        f"{race.limits.on_wheel_share_of_cp:g} of critical power, reserve {race.limits.w_prime_reserve_j:g} J"
-    )
+def _why_infeasible(
+    road: Road,
+    race: Race,
+    order: tuple[int, ...],
+    assumptions: Assumptions,
+    compiled: CompiledRotation,
+    plan: ValuedPath | None,
+) -> str:
+    """Which limits the cheapest chain of pulls would have to miss, and by how much."""
+    data = compiled.data
+    path = plan.path if plan is not None else ()
+    pulls = tuple((arc.first, arc.end, data.lines[arc.line]) for arc in (data.arcs[a] for a in path))
+    known = compile_rotation(rotation_data(road, race, order, replace(assumptions, kept_pulls=pulls), only_kept=True))
+    values = PathValuer(known).value(tuple(range(len(pulls)))).values
+    missed = limits_missed(race, road.segments, known, values) if values is not None else ()
+    if not missed:
+        return "no schedule keeps all limits; not even one that misses some limits was found"
+    return f"no schedule keeps all limits; the nearest one found needs {', '.join(missed)}"
 
 
 def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -43,9 +43,13 @@ class CompiledRotation:
     end_square_columns : ndarray of int (n,)
     move_column : dict
         Column of ``move[b, q, r]``.
+    amiss : tuple of (int, str, index)
+        Column, name and index of what a model of kept pulls may miss limits by.
     column_slot, row_slot : ndarray of int (n_columns,), (n_rows,)
         Number of what a column or row stands for, whoever leads: along one path no two have the same, and programmes
         of different paths have most in common.
+    structure : int
+        Hash of the names of columns and rows: models that have it in common number their slots in the same way.
     """
 
     data: RotationData
@@ -61,8 +65,10 @@ class CompiledRotation:
     move_square_columns: IntArray
     end_square_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
+    amiss: tuple[tuple[int, str, Any], ...]
     column_slot: IntArray
     row_slot: IntArray
+    structure: int
 
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
@@ -113,8 +119,10 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         np.array(move_square_columns, dtype=np.int64).reshape(-1, 2),
         np.array(end_square_columns, dtype=np.int64),
         move_column,
+        tuple((column, name, index) for column, (name, index) in enumerate(names) if name in AMISS),
         _slots(names, data),
         _slots(rows, data),
+        hash((tuple(names), tuple(rows))),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_models.rotation import Line, RotationData, rotating_lines
+from ttt_models.rotation import Arc, Line, RotationData, rotating_lines
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
 from ttt_opt.course import Course
 from ttt_opt.drafting import draft_shares, sheltered_share
@@ -48,6 +48,8 @@ WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID
 LOWEST_GRID_SPEED_MPS = 1.5
 MOST_OF_A_PULL, LEAST_OF_A_PULL = 0.8, 0.4
 """Share of the longest pull for which bends may keep riders from changing; after the second, one in them may come."""
+LONGER_PULLS = (1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 10.0)
+"""What is tried where no chain of pulls adds up to the course: times the longest pulls."""
 EASIEST_ACCELERATION_MPS2 = 0.45
 """Acceleration that the reference speed assumes at the start and out of bends."""
 REFERENCE_STEP_M = 10.0
@@ -560,12 +562,23 @@ def _with_a_chain(data: RotationData, segments: Segments) -> RotationData:
     """
     free = replace(data, change_allowed=np.ones(data.n_segments, dtype=np.bool_))
     cost = np.where(data.change_allowed, 0.0, _harm(segments))
-    chain = best_path(free, np.zeros(len(free.arcs)), np.repeat(cost[:, None], len(data.lines), axis=1))
-    if chain is None:
+
+    def chain(bounds: RotationData) -> tuple[Arc, ...] | None:
+        path = best_path(bounds, np.zeros(len(bounds.arcs)), np.repeat(cost[:, None], len(data.lines), axis=1))
+        return None if path is None else tuple(bounds.arcs[a] for a in path)
+
+    pulls = chain(free)
+    if pulls is None:
+        longer = (replace(free, per_longest=free.per_longest / factor) for factor in LONGER_PULLS)
+        enough = (factor for factor, bounds in zip(LONGER_PULLS, longer, strict=True) if chain(bounds) is not None)
+        factor = next(enough, None)
+        needed = f"no longest_s up to {LONGER_PULLS[-1]:g} times as long helps" if factor is None else (
+            f"with every longest_s {factor:g} times as long they would"
+        )
         raise NoFeasiblePlanError(
-            "the shortest and longest pulls allowed do not add up to the course, wherever riders change: "
-            "widen limits.pulls or the riders' own bounds"
+            "the shortest and longest pulls allowed (limits.pulls and the riders' own) do not add up to the course, "
+            f"wherever riders change; {needed}"
         )
     allowed = data.change_allowed.copy()
-    allowed[[free.arcs[a].first for a in chain]] = True
+    allowed[[arc.first for arc in pulls]] = True
     return replace(data, change_allowed=allowed)

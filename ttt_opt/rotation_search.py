@@ -70,7 +70,9 @@ class PathValuer:
     _best_s: float = INFINITY
 
     def for_other_constants(self, compiled: CompiledRotation) -> PathValuer:
-        """A valuer for a model with the same pulls, which starts from the basis of the best path here."""
+        """A valuer for another model; if that has the same columns and rows, from the basis of the best path here."""
+        if compiled.structure != self.compiled.structure:
+            return PathValuer(compiled, self.seed)
         return PathValuer(compiled, self.seed, _column_basis=self._column_basis, _row_basis=self._row_basis)
 
     def value(self, path: PullPath) -> ValuedPath:

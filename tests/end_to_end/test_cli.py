@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -271,7 +272,31 @@ def test_no_feasible_plan(tmp_path: Path) -> None:
     race = RACE + "\n[limits.pulls.flat]\nshortest_s = 5\nlongest_s = 6\n"
     result = ttt_opt("plan", write_race(tmp_path / "race", race), "--out", tmp_path / "out", "--quiet")
     assert result.returncode == 3
-    assert "shortest and longest pulls allowed do not add up to the course" in one_sentence(result)
+    told = one_sentence(result)
+    assert "shortest and longest pulls allowed (limits.pulls and the riders' own) do not add up to the course" in told
+    assert re.search(r"with every longest_s [0-9.]+ times as long they would", told)
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("limit", "needs"),
+    [
+        ("on_wheel_share_of_cp = 0.5", r"limits.on_wheel_share_of_cp at least (0\.[5-9]\d|1\.\d\d) for [A-Z]\w+ at \d"),
+        ("w_prime_reserve_j = 13900", r"limits.w_prime_reserve_j at most 1[0-3]\d\d\d for Carl"),
+    ],
+)
+def test_limits_that_no_plan_keeps_are_named_with_what_they_would_have_to_be(
+    tmp_path: Path, limit: str, needs: str
+) -> None:
+    demo = tmp_path / "demo"
+    shutil.copytree(DATA / "demo", demo)
+    text = (demo / "race.toml").read_text(encoding="utf-8")
+    key = limit.split(" ", 1)[0]
+    (demo / "race.toml").write_text(re.sub(rf"^{key} .*$", limit, text, flags=re.MULTILINE), encoding="utf-8")
+    result = ttt_opt("plan", demo / "race.toml", "--out", tmp_path / "out", "--quiet")
+    assert result.returncode == 3
+    assert re.search(needs, one_sentence(result)), result.stderr
     assert list((tmp_path / "out").iterdir()) == []
 
 
