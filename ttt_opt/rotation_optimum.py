@@ -61,8 +61,8 @@ Progress = Callable[[str, float, float], None]
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
 CALIBRATION_ROUNDS, FITTING_ROUNDS, REFITTING_ROUNDS = 3, 8, 3
-FITTING_GRIDS = (FINE_GRID, NARROW_GRID)
-"""Grids for the last look at the speeds; a wider one where a closer one does not hold the plan that is ridden."""
+CLOSER_EACH_ROUND = 0.92
+"""Speeds of the grid come closer by this in every round in which a plan is fitted to its ride: so the rounds end."""
 N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
 one, and where the gap asks for more."""
@@ -78,7 +78,7 @@ SHORTFALL_ALLOWED_J = 50.0
 """W' may fall below the reserve by this in the ride of a settled plan (J)."""
 TIME_SETTLED = 0.0005
 """Plan and ride agree to this share of the finish time when the plan has settled."""
-PASSABLE = 4.0
+PASSABLE = 3.0
 """Of two plans that differ from their rides by no more than this times as much, the faster is taken."""
 PULLS_AMISS_ALLOWED_S = 1.8
 """Pulls may miss their bounds by this (s)."""
@@ -315,6 +315,7 @@ def _calibrate(
         centre_mps=speed,
         exit_mps=speed,
         steps=WIDE_GRID,
+        closeness=1.0,
         time_share=np.ones(road.n_segments),
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
         spent_kept=np.ones((road.n_segments, n_riders)),
@@ -425,7 +426,7 @@ def _on_new_grid(
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
     assert plan.pace is not None
     speed = _speeds(data, plan)
-    grid = speed_grid(road, limits, assumptions.centre_mps, assumptions.steps)
+    grid = speed_grid(road, limits, assumptions.centre_mps, assumptions.steps, assumptions.closeness)
     upper = np.clip((grid < speed[:, None]).sum(axis=1), 1, grid.shape[1] - 1)
     rows = np.arange(len(speed))
     low, high = grid[rows, upper - 1], grid[rows, upper]
@@ -543,7 +544,7 @@ def _for_all_pulls(road: Road, race: Race, fitted: _Fitted, clock: _Clock) -> _O
     Another plan where pulls of it have become too long or too short; ``None``: there is none under these constants.
     """
     old = fitted.order
-    assumptions = replace(_assume(road, race, old, fitted.ridden), steps=FINE_GRID, kept_pulls=())
+    assumptions = replace(_assume(road, race, old, fitted.ridden), steps=FINE_GRID, closeness=1.0, kept_pulls=())
     compiled = _timed_compile(road, race, old.order, assumptions, clock)
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
     index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
@@ -670,16 +671,17 @@ def _fit_to_ride(
         short_j = race.limits.w_prime_reserve_j - ridden.lowest_j
         new = replace(
             _assume(road, race, order, ridden),
+            steps=FINE_GRID,
+            closeness=CLOSER_EACH_ROUND ** len(rounds),
             extra_reserve_j=np.maximum(extra_j + short_j, 0.0) if len(rounds) > 1 else extra_j,
         )
         fit = partial(fitted_to_ride, race=race, planned=_planned(road, order), ridden=ridden)
-        closest = (_revalued(road, race, order, replace(new, steps=steps), clock, fit) for steps in FITTING_GRIDS)
-        revalued = next((known for known in closest if known is not None), None)
+        revalued = _revalued(road, race, order, new, clock, fit)
         if revalued is None:
             break
         rounds.append(_ridden(road, race, revalued, ride_schedule))
         tell("riding the plan", rounds[-1].finish_time_s, -INFINITY)
-    return min(rounds, key=lambda known: (known.settled, known.finish_time_s))
+    return min(rounds, key=_Fitted.merit)
 
 
 def _planned(road: Road, order: _Order) -> Planned:

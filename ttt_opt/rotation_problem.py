@@ -72,6 +72,8 @@ class Assumptions:
         Speeds at which segments are left, from which riders brake where a bend follows (m/s).
     steps : tuple of float
         Grid over the centre.
+    closeness : float
+        Times the distance of its speeds from the centre.
     time_share : ndarray (n_segments,)
         Time of a ride over that of the model's speeds: both have the same kinetic energy on average, not the same mean.
     recovery_share : ndarray (n_segments, n_riders)
@@ -94,6 +96,7 @@ class Assumptions:
     centre_mps: FloatArray
     exit_mps: FloatArray
     steps: tuple[float, ...]
+    closeness: float
     time_share: FloatArray
     recovery_share: FloatArray
     spent_kept: FloatArray
@@ -214,7 +217,9 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
     return np.maximum(np.sqrt(mean_square), LOWEST_GRID_SPEED_MPS)
 
 
-def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequence[float]) -> FloatArray:
+def speed_grid(
+    road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequence[float], closeness: float = 1.0
+) -> FloatArray:
     """Speeds that the model mixes in each segment.
 
     Parameters
@@ -226,6 +231,8 @@ def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequen
     steps : sequence of float, rising
         Speeds over the centre's; where the speed changes along the road :data:`WIDER_GRID` replaces fine ones: there
         each leader has his own speed.
+    closeness : float
+        Times the distance of the speeds from the centre.
 
     Returns
     -------
@@ -235,7 +242,7 @@ def speed_grid(road: Road, limits: Limits, centre_mps: FloatArray, steps: Sequen
     """
     changing = road.segments.accelerating | road.segments.bend | unsteady(centre_mps, STEADY_RATIO)
     share = np.where(changing[:, None], np.array(WIDER_GRID.get(tuple(steps), tuple(steps))), np.array(steps))
-    grid = centre_mps[:, None] * share
+    grid = centre_mps[:, None] * (1.0 + closeness * (share - 1.0))
     low, high = grid[:, :1], grid[:, -1:]
     top = np.minimum(high, np.minimum(road.segments.speed_cap_mps, limits.top_speed_mps)[:, None])
     bottom = np.maximum(low, LOWEST_GRID_SPEED_MPS)
@@ -264,7 +271,7 @@ def rotation_data(
         The pulls that the bounds allow do not add up to the course.
     """
     reference_mps = assumptions.centre_mps
-    speed_mps = speed_grid(road, race.limits, reference_mps, assumptions.steps)
+    speed_mps = speed_grid(road, race.limits, reference_mps, assumptions.steps, assumptions.closeness)
     riders = race.team.riders
     segments = road.segments
     sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)

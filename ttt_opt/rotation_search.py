@@ -30,6 +30,8 @@ SHAKEN_FLOORS_S_PER_KJ = (0.0, 0.02, 0.05)
 SHAKEN_ARCS_S = (0.0, 0.05, 0.2)
 MOST_STRETCHES = 6
 """Sizes of random changes: of prices (logarithm), added to prices (s/kJ), to pulls (s); stretches of the course."""
+IMPOSSIBLE_S = 0.5
+"""What each pull costs more that was part of a chain without possible speeds (s)."""
 MOST_PRICE_STEPS, LEAST_PRICE_STEPS = 30, 6
 """Rounds of prices and paths: at most, and before a path seen again ends them."""
 
@@ -252,9 +254,10 @@ def follow_prices(
         ``None``: at no speeds met do the pulls fit their bounds.
     """
     best: ValuedPath | None = None
+    penalty = np.zeros(len(table.first))
     for step in range(MOST_PRICE_STEPS):
         costs = table.priced(pace, price)
-        path = best_path(table.data, costs.arc, costs.move)
+        path = best_path(table.data, costs.arc + penalty, costs.move)
         if path is None:
             return best
         seen = path in valuer.known
@@ -262,8 +265,11 @@ def follow_prices(
         if best is None or candidate.time_s < best.time_s - 1e-4:
             best = candidate
             found(best)
-        if stop() or candidate.pace is None or candidate.price is None:
+        if stop():
             break
+        if candidate.pace is None or candidate.price is None:  # no speeds for these pulls: others, at the same prices
+            penalty[list(path)] += IMPOSSIBLE_S
+            continue
         if seen and step > LEAST_PRICE_STEPS:
             break
         share = max(2.0 / (step + 3.0), 0.1)

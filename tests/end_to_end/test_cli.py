@@ -6,6 +6,7 @@ import importlib.metadata
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -290,7 +291,7 @@ def test_limits_that_no_plan_keeps_are_named_with_what_they_would_have_to_be(
     tmp_path: Path, limit: str, needs: str
 ) -> None:
     demo = tmp_path / "demo"
-    shutil.copytree(DATA / "demo", demo)
+    shutil.copytree(ROOT / "data" / "demo", demo)
     text = (demo / "race.toml").read_text(encoding="utf-8")
     key = limit.split(" ", 1)[0]
     (demo / "race.toml").write_text(re.sub(rf"^{key} .*$", limit, text, flags=re.MULTILINE), encoding="utf-8")

@@ -45,25 +45,7 @@ PLANNED = [
 ]
 
 
-FALLS_SHORT = {
-    "A07": "28 bends in 17 km: reserve and three more limits are missed within 45 s of search",
-    "A10": "24 bends in 25 km: longest pull and three more limits are missed within 45 s of search",
-    "B02": "W' of one rider at the end differs by more than 1 kJ between plan and ride",
-}
-"""Courses whose plans do not pass their ride check yet, and why."""
-
-
-@pytest.mark.parametrize(
-    ("course", "flat", "note"),
-    [
-        pytest.param(
-            *case,
-            id=case[0][:3],
-            marks=[pytest.mark.xfail(reason=FALLS_SHORT[case[0][:3]])] if case[0][:3] in FALLS_SHORT else [],
-        )
-        for case in PLANNED
-    ],
-)
+@pytest.mark.parametrize(("course", "flat", "note"), [pytest.param(*case, id=case[0][:3]) for case in PLANNED])
 def test_plan(tmp_path: Path, course: str, flat: bool, note: str | None) -> None:
     out = tmp_path / "out"
     result = ttt_opt("plan", race_on(tmp_path, course, flat=flat), "--out", out, "--time-limit", "45", "--quiet")

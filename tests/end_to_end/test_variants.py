@@ -104,22 +104,7 @@ VARIANTS = {
 }
 
 
-FALLS_SHORT = {
-    "ends downhill": "W' of one rider falls 0.5 kJ below the reserve: speeds on the last descent have not settled",
-    "steep bank behind a descent": "a rider on a wheel rides 20 % above critical power on the bank, 10 % are allowed",
-    "corners close together": "a change in a corner is avoided at the price of a pull 6 s too long; the gap is 7 %",
-    "wet corners": "the plan brakes earlier than the ride: 1 % too slow",
-}
-"""Races whose plans do not pass their ride check yet, and why."""
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(name, marks=pytest.mark.xfail(reason=FALLS_SHORT[name])) if name in FALLS_SHORT else name
-        for name in VARIANTS
-    ],
-)
+@pytest.mark.parametrize("name", VARIANTS)
 def test_plan_rides_as_planned(tmp_path: Path, name: str) -> None:
     race = VARIANTS[name].race(tmp_path)
     plan = make_plan(race, Settings(time_limit_s=30.0))
