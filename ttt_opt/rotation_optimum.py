@@ -60,12 +60,15 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS, FITTING_ROUNDS, REFITTING_ROUNDS = 3, 8, 3
+CALIBRATION_ROUNDS, FITTING_ROUNDS, REFITTING_ROUNDS = 3, 8, 2
 CLOSER_EACH_ROUND = 0.92
 """Speeds of the grid come closer by this in every round in which a plan is fitted to its ride: so the rounds end."""
-N_TRIES, FEW_SHAKES, N_SHAKES, MORE_SHAKES = 20, 15, 60, 60
-"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, for the best
-one, and where the gap asks for more."""
+N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
+"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, after a plan
+was fitted to its ride, and at the beginning and the end; in proportion fewer on roads of more than so many segments:"""
+USUAL_SEGMENTS = 160
+N_CANDIDATES = 4
+"""Plans that are fitted to their rides at the end: the fastest in the model need not be the fastest on the road."""
 BUILDS_PER_ROUND = 0.9
 """Duration of a round of settling over that of building a model with all pulls."""
 STEP = 0.8
@@ -242,10 +245,11 @@ def optimise(
         best = _calibrate(road, race, orders[0], ride_schedule, clock, tell)
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
         best = _best_order(road, race, results, best, clock)
-        best = _improve(best, clock, tell, N_SHAKES)
+        best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
         fitted = _fit_to_ride(road, race, best, ride_schedule, clock, tell)
         for _ in range(REFITTING_ROUNDS):
-            best = _improve(_for_all_pulls(road, race, fitted, clock) or best, clock, tell, N_SHAKES)
+            best = _for_all_pulls(road, race, fitted, clock) or best
+            best = _improve(best, clock, tell, _n_shakes(road, SOME_SHAKES))
             again = _fit_to_ride(road, race, best, ride_schedule, clock, tell)
             fitted, before = min(fitted, again, key=_Fitted.merit), fitted
             if fitted is before or clock.stop():
@@ -255,9 +259,13 @@ def optimise(
         bound = min(result.bound_s for result in results)
         best = _best_order(road, race, results, best, clock)
         if (best.best.time_s - bound) / best.best.time_s > settings.gap:
-            best = _improve(best, clock, tell, MORE_SHAKES)
-        again = _fit_to_ride(road, race, best, ride_schedule, clock, tell)
-        best = min(fitted, again, key=_Fitted.merit).order
+            best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+        for candidate in _fastest_plans(best):
+            again = _fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
+            fitted = min(fitted, again, key=_Fitted.merit)
+            if clock.stop():
+                break
+        best = fitted.order
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
@@ -557,6 +565,17 @@ def _for_all_pulls(road: Road, race: Race, fitted: _Fitted, clock: _Clock) -> _O
     if plan is None or plan.pace is None:
         return None
     return _Order(old.order, assumptions, compiled, table, valuer, plan)
+
+
+def _n_shakes(road: Road, usual: int) -> int:
+    """Random changes of prices on this road."""
+    return max(round(usual * min(1.0, USUAL_SEGMENTS / road.n_segments)), 1)
+
+
+def _fastest_plans(order: _Order) -> list[_Order]:
+    """The plans of an order that are fastest in its model, the best first."""
+    plans = sorted(order.valuer.known.values(), key=lambda plan: plan.time_s)
+    return [replace(order, best=plan) for plan in plans[:N_CANDIDATES] if plan.pace is not None]
 
 
 def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:

@@ -26,7 +26,7 @@ NEGLIGIBLE_J = 1e-3
 """Work below this is left out of the model: tiny coefficients disturb solvers (J)."""
 SPARE_S_PER_KJ = 0.002
 """Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
-KEPT_TOLERANCE_S = 1.5
+KEPT_TOLERANCE_S = 1.2
 """A pull of a model of kept pulls may miss a bound on its duration by this at no cost (s)."""
 PULL_AMISS_S = 100.0
 SURGE_AMISS_S_PER_KW = 200.0
