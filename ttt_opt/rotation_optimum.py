@@ -67,12 +67,14 @@ N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, after a plan
 was fitted to its ride, and at the beginning and the end; in proportion fewer on roads of more than so many segments:"""
 USUAL_SEGMENTS = 160
-N_CANDIDATES = 4
+N_CANDIDATES = 6
 """Plans that are fitted to their rides at the end: the fastest in the model need not be the fastest on the road."""
 BUILDS_PER_ROUND = 0.9
 """Duration of a round of settling over that of building a model with all pulls."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
+LEAST_ALSO_WORK, MOST_ALSO_WORK = -0.5, 2.0
+"""Bounds on the work on a wheel beyond the model's, as a share of it."""
 A_FEW_TURNS_S = 300.0
 """Time over which what riders recover is averaged (s)."""
 SETTLED_J = 200.0
@@ -258,7 +260,7 @@ def optimise(
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
         bound = min(result.bound_s for result in results)
         best = _best_order(road, race, results, best, clock)
-        if (best.best.time_s - bound) / best.best.time_s > settings.gap:
+        if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
             best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
         for candidate in _fastest_plans(best):
             again = _fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
@@ -328,6 +330,7 @@ def _calibrate(
         recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
         spent_kept=np.ones((road.n_segments, n_riders)),
         also_used_j=np.zeros((road.n_segments, n_riders)),
+        also_work_j=np.zeros((road.n_segments, n_riders)),
         sustainable_share=first_share,
         extra_reserve_j=np.zeros(n_riders),
     )
@@ -366,6 +369,10 @@ def _assume(road: Road, race: Race, order: _Order, ridden: Ridden) -> Assumption
     planned, (above_cp, swing_off) = _planned(road, order), _above_cp(data, plan)
     spent = np.where(np.isnan(ridden.w_prime_j), data.w_prime_j - data.reserve_j, data.w_prime_j - ridden.w_prime_j)
     share = _recovery(race, data, spent)
+    also_work = _also_work(data, plan, planned, ridden)
+    followers = np.arange(data.n_riders) != planned.leader[:, None]
+    work = planned.work_j + np.where(followers & (planned.work_j > 0.0), also_work - planned.also_work_j, 0.0)
+    above_cp += np.maximum(work, 0.0) - planned.work_j
     use = np.where(above_cp > 0.0, above_cp, above_cp * share) + swing_off
     gone = np.isnan(ridden.w_prime_j[1:])
     unexplained = np.where(gone, 0.0, np.diff(spent, axis=0) - use)
@@ -385,8 +392,28 @@ def _assume(road: Road, race: Race, order: _Order, ridden: Ridden) -> Assumption
         recovery_share=share,
         spent_kept=kept,
         also_used_j=(1.0 - kept) * spent[:-1] + _over_a_few_turns(unexplained, planned.time_s),
+        also_work_j=also_work,
         sustainable_share=sustainable,
     )
+
+
+def _also_work(data: RotationData, plan: ValuedPath, planned: Planned, ridden: Ridden) -> FloatArray:
+    """Work of riders on a wheel beyond the model's ``(n_segments, n_riders)`` (J), whoever leads.
+
+    Within a segment riders pedal and brake, which a mean does not show. All who follow do so alike: what counts is the
+    one in the middle of them, so that who has just swung off, and has work of his own, does not matter.
+    """
+    assert plan.pace is not None
+    lines = work_without_changeovers(data, plan.pace) - data.also_work_j[:, None, :]
+    leads = np.array([[i == line[0] for i in range(data.n_riders)] for line in data.lines])
+    on_wheel = np.where(leads, 0.0, lines).sum(axis=1) / np.maximum((~leads).sum(axis=0), 1)
+    by_model = planned.work_j - planned.also_work_j
+    follows = np.isfinite(ridden.work_j) & (np.arange(data.n_riders) != planned.leader[:, None]) & (by_model > 0.0)
+    ratio = np.where(follows, ridden.work_j / np.where(follows, by_model, 1.0), np.nan)
+    known = follows.any(axis=1) & data.on_wheel_applies
+    more = np.zeros(data.n_segments)
+    more[known] = np.clip(np.nanmedian(ratio[known], axis=1) - 1.0, LEAST_ALSO_WORK, MOST_ALSO_WORK)
+    return np.asarray(more[:, None] * np.maximum(on_wheel, 0.0), dtype=np.float64)
 
 
 def _over_a_few_turns(per_segment: FloatArray, time_s: FloatArray) -> FloatArray:
@@ -419,6 +446,7 @@ def _most_of_the_way(old: Assumptions, new: Assumptions) -> Assumptions:
         new,
         recovery_share=(1.0 - STEP) * old.recovery_share + STEP * new.recovery_share,
         also_used_j=(1.0 - STEP) * old.also_used_j + STEP * new.also_used_j,
+        also_work_j=(1.0 - STEP) * old.also_work_j + STEP * new.also_work_j,
         steps=FINE_GRID,
     )
 
@@ -712,8 +740,8 @@ def _planned(road: Road, order: _Order) -> Planned:
     _, swing_off = _above_cp(data, plan)
     braking = np.maximum(time_s - riding * order.assumptions.time_share, 0.0)
     leader = np.array([data.lines[q][0] for q in lines_of(data, plan.path)])
-    time_s = time_s + changeover_s
-    return Planned(leader, time_s, riding, changeover_s, braking, work, data.also_work_j, swing_off)
+    also_work = np.where(np.arange(data.n_riders) == leader[:, None], 0.0, data.also_work_j)
+    return Planned(leader, time_s + changeover_s, riding, changeover_s, braking, work, also_work, swing_off)
 
 
 def _why_infeasible(
@@ -746,7 +774,7 @@ def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray
     lost = np.zeros(data.n_segments)
     lost[starts] = data.changeover_s[starts]
     work[starts] += data.changeover_j[starts, lines[starts - 1]]
-    return (plan.pace.mix * data.time_s).sum(axis=1), lost, np.maximum(work + data.also_work_j, 0.0)
+    return (plan.pace.mix * data.time_s).sum(axis=1), lost, np.maximum(work, 0.0)
 
 
 def finish_time_s(data: RotationData, plan: ValuedPath) -> float:

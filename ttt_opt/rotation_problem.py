@@ -84,6 +84,8 @@ class Assumptions:
     also_used_j : ndarray (n_segments, n_riders)
         W' used besides (J): what ``spent_kept`` takes off where as much is spent as the recovery share assumes, and
         what a ride of a plan used beyond what the model says.
+    also_work_j : ndarray (n_segments, n_riders)
+        Work that riders on a wheel did in that ride beyond what the model says (J).
     sustainable_share : float
         Share of critical power that counts as sustainable.
     extra_reserve_j : ndarray (n_riders,)
@@ -101,6 +103,7 @@ class Assumptions:
     recovery_share: FloatArray
     spent_kept: FloatArray
     also_used_j: FloatArray
+    also_work_j: FloatArray
     sustainable_share: float
     extra_reserve_j: FloatArray
     kept_pulls: tuple[KeptPull, ...] = ()
@@ -319,7 +322,7 @@ def rotation_data(
         recovery_share=assumptions.recovery_share,
         spent_kept=assumptions.spent_kept,
         also_used_j=assumptions.also_used_j,
-        also_work_j=np.zeros((road.n_segments, len(riders))),
+        also_work_j=assumptions.also_work_j,
         per_longest=1.0 / longest_s,
         per_shortest=1.0 / shortest_s,
         on_wheel_applies=~segments.accelerating,

@@ -148,7 +148,9 @@ def work_without_changeovers(data: RotationData, pace: Pace) -> FloatArray:
     in_bend = 2.0 * (pace.square_at_end - (pace.mix * data.speed_mps**2).sum(axis=1))
     rise = np.where(data.bend, in_bend, np.diff(pace.square_at_end, prepend=0.0))
     road = np.einsum("sk,sqki->sqi", pace.mix, data.road_work_j)
-    return np.asarray(road + data.kinetic_j_per_v2 * rise[:, None, None], dtype=np.float64)
+    on_wheel = np.array([[i != line[0] for i in range(data.n_riders)] for line in data.lines])
+    also = data.also_work_j[:, None, :] * on_wheel
+    return np.asarray(road + data.kinetic_j_per_v2 * rise[:, None, None] + also, dtype=np.float64)
 
 
 @dataclass(frozen=True)

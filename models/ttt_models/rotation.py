@@ -92,7 +92,7 @@ class RotationData:
         Share of the W' spent before segment s that is still spent after it, whatever is ridden there, in (0, 1]: below
         1 only where the constants are those of one plan, in which the emptier store fills the faster.
     also_used_j, also_work_j : ndarray (n_segments, n_riders)
-        W' used and work done in segment s beyond what the model says (J), as a ride of that one plan showed.
+        W' used, and work done on a wheel, in segment s beyond what the model says (J), as a ride of a plan showed.
     per_longest, per_shortest : ndarray (n_segments, n_riders)
         1 over the longest and 1 over the shortest pull of the leader on the terrain of s (1/s).
     on_wheel_applies : ndarray of bool (n_segments,)
@@ -515,7 +515,8 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         return pyo.quicksum(changeover_use[s][p] * move for p, move in moves_into[s, q] if data.lines[p][0] == i)
 
     def needed_work(s: int, q: int, i: int) -> pyo.Expression:
-        also = [also_work[s][i] * share for share in mix[s, q]] if also_work[s][i] else []
+        on_wheel_too = also_work[s][i] and i != data.lines[q][0]
+        also = [also_work[s][i] * share for share in mix[s, q]] if on_wheel_too else []
         return pyo.quicksum(
             at_speeds(road[s][q][i], s, q) + rise_of_square(kinetic[i], s, q) + swing_off(s, q, i) + also
         )

@@ -425,7 +425,8 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
             for i in pull.line:
                 swing = data.changeover_j[s, data.lines.index(line_before), i] if changing else 0.0
                 kinetic = data.kinetic_j_per_v2[i] * rise[s]
-                work = max(0.0, data.road_work_j[s, q, k, i] + kinetic + swing + data.also_work_j[s, i])
+                also = 0.0 if i == leader else data.also_work_j[s, i]
+                work = max(0.0, data.road_work_j[s, q, k, i] + kinetic + swing + also)
                 if work > data.peak_w[i] * duration + swing:
                     return INFINITY
                 wheel_limit = data.on_wheel_w[i] * duration + swing
@@ -503,7 +504,7 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
             work, spent, left = (unit(block, s, i) for block in range(3))
             swing = data.changeover_j[s, data.lines.index(line_of[s - 1]), i] if s in starts else 0.0
             needed = mix(s, data.road_work_j[s, q, :, i]) + data.kinetic_j_per_v2[i] * rise[s]
-            at_most.append((needed - work, -swing - data.also_work_j[s, i]))
+            at_most.append((needed - work, -swing - (0.0 if i == line[0] else data.also_work_j[s, i])))
             at_most.append((work - data.peak_w[i] * duration, data.peak_w[i] * lost + swing))
             if i != line[0] and data.on_wheel_applies[s]:
                 at_most.append((work - data.on_wheel_w[i] * duration, data.on_wheel_w[i] * lost + swing))
