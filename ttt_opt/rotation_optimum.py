@@ -67,8 +67,9 @@ N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, after a plan
 was fitted to its ride, and at the beginning and the end; in proportion fewer on roads of more than so many segments:"""
 USUAL_SEGMENTS = 160
-N_CANDIDATES = 6
-"""Plans that are fitted to their rides at the end: the fastest in the model need not be the fastest on the road."""
+N_CANDIDATES, UNLIKE_PULLS = 6, 6
+"""Plans that are fitted to their rides at the end, and pulls in which any two differ: the fastest in the model need not
+be the fastest on the road."""
 BUILDS_PER_ROUND = 0.9
 """Duration of a round of settling over that of building a model with all pulls."""
 STEP = 0.8
@@ -601,9 +602,15 @@ def _n_shakes(road: Road, usual: int) -> int:
 
 
 def _fastest_plans(order: _Order) -> list[_Order]:
-    """The plans of an order that are fastest in its model, the best first."""
-    plans = sorted(order.valuer.known.values(), key=lambda plan: plan.time_s)
-    return [replace(order, best=plan) for plan in plans[:N_CANDIDATES] if plan.pace is not None]
+    """The plans of an order that are fastest in its model, the best first, no two with nearly the same pulls."""
+    chosen: list[ValuedPath] = []
+    for plan in sorted(order.valuer.known.values(), key=lambda plan: plan.time_s):
+        unlike = all(len(set(plan.path) ^ set(other.path)) >= UNLIKE_PULLS for other in chosen)
+        if plan.pace is not None and unlike:
+            chosen.append(plan)
+        if len(chosen) == N_CANDIDATES:
+            break
+    return [replace(order, best=plan) for plan in chosen]
 
 
 def _improve(order: _Order, clock: _Clock, tell: Progress, n_shakes: int) -> _Order:
@@ -671,9 +678,9 @@ class _Fitted:
         return self.beyond(SETTLED_J, SHORTFALL_ALLOWED_J, TIME_SETTLED)
 
     def merit(self) -> tuple[float, float]:
-        """The lower the better: first what no team could ride, then time."""
+        """The lower the better: first what no team could ride, then time, of plan or ride, whichever is longer."""
         beyond = self.beyond(PASSABLE * SETTLED_J, PASSABLE * SHORTFALL_ALLOWED_J, PASSABLE * TIME_SETTLED)
-        return beyond, self.finish_time_s
+        return beyond, max(self.finish_time_s, float(self.ridden.time_s.sum()))
 
 
 def _ridden(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule) -> _Fitted:
