@@ -60,7 +60,7 @@ Progress = Callable[[str, float, float], None]
 
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
-CALIBRATION_ROUNDS, FITTING_ROUNDS, REFITTING_ROUNDS = 3, 8, 2
+CALIBRATION_ROUNDS, FITTING_ROUNDS, REFITTING_ROUNDS, BOUNDING_ROUNDS = 3, 8, 2, 2
 CLOSER_EACH_ROUND = 0.92
 """Speeds of the grid come closer by this in every round in which a plan is fitted to its ride: so the rounds end."""
 N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
@@ -257,17 +257,22 @@ def optimise(
             fitted, before = min(fitted, again, key=_Fitted.merit), fitted
             if fitted is before or clock.stop():
                 break
-        best = _for_all_pulls(road, race, fitted, clock) or best
-        results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
-        bound = min(result.bound_s for result in results)
-        best = _best_order(road, race, results, best, clock)
-        if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
-            best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
-        for candidate in _fastest_plans(best):
-            again = _fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
-            fitted = min(fitted, again, key=_Fitted.merit)
-            if clock.stop():
+        for _ in range(BOUNDING_ROUNDS):
+            best = _for_all_pulls(road, race, fitted, clock) or best
+            results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
+            bound = min(result.bound_s for result in results)
+            best = _best_order(road, race, results, best, clock)
+            if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
+                best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+            for candidate in _fastest_plans(best):
+                again = _fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
+                fitted = min(fitted, again, key=_Fitted.merit)
+                if clock.stop():
+                    break
+            if fitted.finish_time_s >= bound or clock.stop():
                 break
+        if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
+            bound = -INFINITY
         best = fitted.order
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:
