@@ -46,12 +46,12 @@ def initials(names: Sequence[str]) -> dict[str, str]:
 
 
 def speed_curve(segments: Sequence[Mapping[str, Any]]) -> tuple[FloatArray, FloatArray]:
-    """Distance (m) and speed (m/s), its square linear along each segment and constant in a bend, from standstill."""
+    """Distance (m) and speed (m/s), its square linear along each segment, from standstill, braked before a bend."""
     distance, speed = [], []
     square = 0.0
     for segment in segments:
         left_at = float(segment["exit_speed_mps"]) ** 2
-        came_at = left_at if segment["bend"] else square
+        came_at = max(2.0 * float(segment["speed_mps"]) ** 2 - left_at, 0.0) if segment["bend"] else square
         distance.append(np.linspace(segment["start_m"], segment["end_m"], POINTS_PER_SEGMENT))
         speed.append(np.sqrt(np.linspace(came_at, left_at, POINTS_PER_SEGMENT)))
         square = left_at
