@@ -33,8 +33,8 @@ class Planned:
     leader : ndarray (n_segments,) of int
     time_s, riding_s, changeover_s, braking_s : ndarray (n_segments,)
         Time in all, at the model's speeds, lost to a changeover and to braking (s).
-    work_j, also_work_j : ndarray (n_segments, n_riders)
-        Crank work, and what of it an earlier ride added (J); 0 of riders who have left.
+    needed_j, also_work_j : ndarray (n_segments, n_riders)
+        Crank work that the model needs, below zero where riders brake, and what of it an earlier ride added (J).
     swing_off_j : ndarray (n_segments, n_riders)
         W' that swinging off uses beyond the mean power (J).
     """
@@ -44,9 +44,14 @@ class Planned:
     riding_s: FloatArray
     changeover_s: FloatArray
     braking_s: FloatArray
-    work_j: FloatArray
+    needed_j: FloatArray
     also_work_j: FloatArray
     swing_off_j: FloatArray
+
+    @property
+    def work_j(self) -> FloatArray:
+        """Crank work ``(n_segments, n_riders)`` (J)."""
+        return np.maximum(self.needed_j, 0.0)
 
 
 @dataclass(frozen=True)
@@ -116,11 +121,12 @@ def fitted_to_ride(data: RotationData, race: Race, planned: Planned, ridden: Rid
         share = np.clip(spent[:-1] / data.w_prime_j * kept, LEAST_RECOVERY_SHARE, 1.0)
     else:
         kept, share = np.ones_like(below), data.recovery_share
-    on_wheel = data.on_wheel_applies[:, None] & (np.arange(data.n_riders) != planned.leader[:, None])
-    on_wheel &= planned.work_j > 0.0
-    planned_above = np.where(on_wheel, work, planned.work_j) - data.cp_w * ridden.time_s[:, None]
-    use = np.where(planned_above > 0.0, planned_above, planned_above * share) + planned.swing_off_j
-    also_work = np.where(on_wheel, work - planned.work_j + planned.also_work_j, 0.0)
+    on_wheel = data.on_wheel_applies[:, None] & (np.arange(data.n_riders) != planned.leader[:, None]) & ~gone
+    by_model = planned.needed_j - np.where(on_wheel, planned.also_work_j, 0.0)
+    also_work = np.where(on_wheel & (by_model > 0.0), work - by_model, 0.0)  # where riders brake, work has no slope
+    model_work = np.maximum(by_model + also_work, 0.0)
+    model_above = model_work - data.cp_w * ridden.time_s[:, None]
+    use = np.where(model_above > 0.0, model_above, model_above * share) + planned.swing_off_j
     also_used = spent[1:] - kept * spent[:-1] - use
     return replace(
         data,

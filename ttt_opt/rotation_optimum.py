@@ -377,7 +377,7 @@ def _assume(road: Road, race: Race, order: _Order, ridden: Ridden) -> Assumption
     share = _recovery(race, data, spent)
     also_work = _also_work(data, plan, planned, ridden)
     followers = np.arange(data.n_riders) != planned.leader[:, None]
-    work = planned.work_j + np.where(followers & (planned.work_j > 0.0), also_work - planned.also_work_j, 0.0)
+    work = planned.needed_j + np.where(followers, also_work - planned.also_work_j, 0.0)
     above_cp += np.maximum(work, 0.0) - planned.work_j
     use = np.where(above_cp > 0.0, above_cp, above_cp * share) + swing_off
     gone = np.isnan(ridden.w_prime_j[1:])
@@ -413,7 +413,7 @@ def _also_work(data: RotationData, plan: ValuedPath, planned: Planned, ridden: R
     lines = work_without_changeovers(data, plan.pace) - data.also_work_j[:, None, :]
     leads = np.array([[i == line[0] for i in range(data.n_riders)] for line in data.lines])
     on_wheel = np.where(leads, 0.0, lines).sum(axis=1) / np.maximum((~leads).sum(axis=0), 1)
-    by_model = planned.work_j - planned.also_work_j
+    by_model = planned.needed_j - planned.also_work_j
     follows = np.isfinite(ridden.work_j) & (np.arange(data.n_riders) != planned.leader[:, None]) & (by_model > 0.0)
     ratio = np.where(follows, ridden.work_j / np.where(follows, by_model, 1.0), np.nan)
     known = follows.any(axis=1) & data.on_wheel_applies
@@ -727,12 +727,12 @@ def _fit_to_ride(
     while len(rounds) <= FITTING_ROUNDS and not (len(rounds) > 1 and rounds[-1].settled == 1.0):
         order, ridden = rounds[-1].order, rounds[-1].ridden
         extra_j = order.assumptions.extra_reserve_j
-        short_j = race.limits.w_prime_reserve_j - ridden.lowest_j
+        short_j = np.zeros_like(extra_j) if len(rounds) == 1 else race.limits.w_prime_reserve_j - ridden.lowest_j
         new = replace(
             _assume(road, race, order, ridden),
             steps=FINE_GRID,
             closeness=CLOSER_EACH_ROUND ** len(rounds),
-            extra_reserve_j=np.maximum(extra_j + short_j, 0.0) if len(rounds) > 1 else extra_j,
+            extra_reserve_j=np.maximum(extra_j + np.where(short_j > 0.0, 1.0, 0.5) * short_j, 0.0),
         )
         fit = partial(fitted_to_ride, race=race, planned=_planned(road, order), ridden=ridden)
         revalued = _revalued(road, race, order, new, clock, fit)
@@ -747,13 +747,13 @@ def _planned(road: Road, order: _Order) -> Planned:
     """What a plan has in each segment."""
     data, plan = order.compiled.data, order.best
     assert plan.pace is not None
-    time_s, changeover_s, work = _along(data, plan)
+    time_s, changeover_s, needed = _along(data, plan)
     riding = (plan.pace.mix * riding_time(road, data.speed_mps)).sum(axis=1)
     _, swing_off = _above_cp(data, plan)
     braking = np.maximum(time_s - riding * order.assumptions.time_share, 0.0)
     leader = np.array([data.lines[q][0] for q in lines_of(data, plan.path)])
     also_work = np.where(np.arange(data.n_riders) == leader[:, None], 0.0, data.also_work_j)
-    return Planned(leader, time_s + changeover_s, riding, changeover_s, braking, work, also_work, swing_off)
+    return Planned(leader, time_s + changeover_s, riding, changeover_s, braking, needed, also_work, swing_off)
 
 
 def _why_infeasible(
@@ -777,7 +777,7 @@ def _why_infeasible(
 
 
 def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Time ``(n_segments,)``, changeover time ``(n_segments,)`` and work ``(n_segments, n_riders)`` along a plan."""
+    """Time and changeover time ``(n_segments,)`` and work ``(n_segments, n_riders)``, below zero where riders brake."""
     assert plan.pace is not None
     lines = lines_of(data, plan.path)
     segments = np.arange(data.n_segments)
@@ -786,7 +786,7 @@ def _along(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArray
     lost = np.zeros(data.n_segments)
     lost[starts] = data.changeover_s[starts]
     work[starts] += data.changeover_j[starts, lines[starts - 1]]
-    return (plan.pace.mix * data.time_s).sum(axis=1), lost, np.maximum(work, 0.0)
+    return (plan.pace.mix * data.time_s).sum(axis=1), lost, work
 
 
 def finish_time_s(data: RotationData, plan: ValuedPath) -> float:
@@ -816,7 +816,7 @@ def _above_cp(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatAr
     for before, after in itertools.pairwise(plan.path):
         first, line = data.arcs[after].first, data.arcs[before].line
         swing_off[first, data.lines[line][0]] += data.changeover_use_j[first, line]
-    return work - data.cp_w * duration[:, None], swing_off
+    return np.maximum(work, 0.0) - data.cp_w * duration[:, None], swing_off
 
 
 def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray) -> FloatArray:

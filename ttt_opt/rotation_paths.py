@@ -48,8 +48,8 @@ class CompiledRotation:
     column_slot, row_slot : ndarray of int (n_columns,), (n_rows,)
         Number of what a column or row stands for, whoever leads: along one path no two have the same, and programmes
         of different paths have most in common.
-    structure : int
-        Hash of the names of columns and rows: models that have it in common number their slots in the same way.
+    column_names, row_names : list of (str, index)
+        Component name and index.
     """
 
     data: RotationData
@@ -68,7 +68,8 @@ class CompiledRotation:
     amiss: tuple[tuple[int, str, Any], ...]
     column_slot: IntArray
     row_slot: IntArray
-    structure: int
+    column_names: Named
+    row_names: Named
 
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
@@ -122,7 +123,8 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         tuple((column, name, index) for column, (name, index) in enumerate(names) if name in AMISS),
         _slots(names, data),
         _slots(rows, data),
-        hash((tuple(names), tuple(rows))),
+        names,
+        rows,
     )
 
 

@@ -21,7 +21,7 @@ from ttt_opt.rotation_paths import (
     restrict_to_path,
     speed_mix,
 )
-from ttt_opt.solver import FloatArray, IntArray, solve
+from ttt_opt.solver import FloatArray, IntArray, Named, solve
 
 INFINITY = float("inf")
 
@@ -72,10 +72,18 @@ class PathValuer:
     _best_s: float = INFINITY
 
     def for_other_constants(self, compiled: CompiledRotation) -> PathValuer:
-        """A valuer for another model; if that has the same columns and rows, from the basis of the best path here."""
-        if compiled.structure != self.compiled.structure:
+        """A valuer for another model of the same pulls, which starts from the basis of the best path here."""
+        if self._column_basis is None or self._row_basis is None:
             return PathValuer(compiled, self.seed)
-        return PathValuer(compiled, self.seed, _column_basis=self._column_basis, _row_basis=self._row_basis)
+        old = self.compiled
+        columns, rows = (
+            _moved(basis[slot], old_names, new_names, new_slot, missing)
+            for basis, slot, old_names, new_names, new_slot, missing in (
+                (self._column_basis, old.column_slot, old.column_names, compiled.column_names, compiled.column_slot, 0),
+                (self._row_basis, old.row_slot, old.row_names, compiled.row_names, compiled.row_slot, 1),
+            )
+        )
+        return PathValuer(compiled, self.seed, _column_basis=columns, _row_basis=rows)
 
     def value(self, path: PullPath) -> ValuedPath:
         """The best speeds for a path."""
@@ -107,6 +115,14 @@ class PathValuer:
             found = ValuedPath(path, outcome.objective, pace, prices(compiled, duals), values)
         self.known[path] = found
         return found
+
+
+def _moved(status: IntArray, old_names: Named, names: Named, slot: IntArray, missing: int) -> IntArray:
+    """Status of the slots of a model, from that of what has the same name in an older one."""
+    known = dict(zip(old_names, status.tolist(), strict=True))
+    moved = np.full(slot.max() + 1, missing, dtype=np.int64)
+    moved[slot] = [known.get(name, missing) for name in names]
+    return moved
 
 
 def prices(compiled: CompiledRotation, row_duals: FloatArray) -> FloatArray:

@@ -234,6 +234,7 @@ def solve(
         highs_basis = highspy.HighsBasis()
         highs_basis.col_status = [highspy.HighsBasisStatus(int(v)) for v in columns]
         highs_basis.row_status = [highspy.HighsBasisStatus(int(v)) for v in rows]
+        highs_basis.alien = True  # of a similar programme: the solver makes it one of this
         highs_basis.valid = True
         highs.setBasis(highs_basis)
     if interrupted is not None:

@@ -35,7 +35,7 @@ def plan_and_ride(seed: int) -> tuple[TinyRotation, Planned, Ridden]:
         riding_s=time_s - 0.3,
         changeover_s=np.full(data.n_segments, 0.2),
         braking_s=np.full(data.n_segments, 0.1),
-        work_j=work,
+        needed_j=work,
         also_work_j=draw.uniform(-50.0, 50.0, shape),
         swing_off_j=draw.uniform(0.0, 100.0, shape),
     )
@@ -57,7 +57,7 @@ def nowhere_free(tiny: TinyRotation) -> RotationData:
 def work_of_model(data: RotationData, planned: Planned) -> FloatArray:
     """Work at the plan's speeds under new constants: on a wheel with what the ride added, in front without."""
     on_wheel = np.arange(data.n_riders) != planned.leader[:, None]
-    return planned.work_j + np.where(on_wheel, data.also_work_j - planned.also_work_j, 0.0)
+    return planned.needed_j + np.where(on_wheel, data.also_work_j - planned.also_work_j, 0.0)
 
 
 @pytest.mark.parametrize("race", [RACE, CONSTANT], ids=["differential", "constant"])
