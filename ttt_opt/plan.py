@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ttt_opt.course import Course, read_course
 from ttt_opt.race import Race
@@ -13,7 +14,9 @@ from ttt_opt.ride import Ride, ride
 from ttt_opt.ride_check import RideCheck, check_ride
 from ttt_opt.rotation_optimum import Optimum, Progress, Settings, optimise
 from ttt_opt.rotation_problem import Road, road_of, segments_of
-from ttt_opt.schedule import ScheduledPull
+from ttt_opt.schedule import Schedule, ScheduledPull
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -144,14 +147,21 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     """
     course = read_course(race.course_file, flat=race.flat)
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
-    ride_schedule = partial(ride, course, race.team, race)
-    optimum = optimise(road, race, ride_schedule, settings or Settings(), progress)
+    optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
+
+
+def ride_and_check(
+    race: Race, course: Course, road: Road, schedule: Schedule, w_prime_j: FloatArray
+) -> tuple[Ride, RideCheck]:
+    """Ride a schedule in the simulation and check it, given W' at the boundaries as planned (J)."""
+    ridden = ride(course, race.team, race, schedule)
+    return ridden, check_ride(ridden, course, road.segments, race.team, race, schedule, w_prime_j)
 
 
 def plan_of(race: Race, course: Course, road: Road, optimum: Optimum) -> Plan:
     """Ride a schedule, check it, and describe the result."""
-    ridden = ride(course, race.team, race, optimum.schedule)
+    ridden, check = ride_and_check(race, course, road, optimum.schedule, optimum.w_prime_j)
     return Plan(
         race=race,
         course=course,
@@ -160,9 +170,7 @@ def plan_of(race: Race, course: Course, road: Road, optimum: Optimum) -> Plan:
         pulls=describe_pulls(race, road, optimum),
         riders=describe_riders(race, optimum, ridden),
         ride=ridden,
-        check=check_ride(
-            ridden, course, road.segments, race.team, race, optimum.schedule, optimum.w_prime_j
-        ),
+        check=check,
         optimum=optimum,
     )
 

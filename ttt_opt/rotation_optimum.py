@@ -24,6 +24,7 @@ from ttt_opt.limits_missed import limits_missed
 from ttt_opt.physiology import recovery_share, sustainable_share
 from ttt_opt.race import Limits, Race
 from ttt_opt.ride import Ride
+from ttt_opt.ride_check import RideCheck
 from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation, lines_of
 from ttt_opt.rotation_problem import (
     FINE_GRID,
@@ -52,8 +53,8 @@ from ttt_opt.solver import FloatArray, solve, solver_version
 
 INFINITY = float("inf")
 
-RideSchedule = Callable[[Schedule], Ride]
-"""Rides a schedule in the simulation."""
+RideSchedule = Callable[[Schedule, FloatArray], tuple[Ride, RideCheck]]
+"""Rides a schedule in the simulation and checks it, given W' at the boundaries as planned (J)."""
 
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
@@ -86,8 +87,6 @@ TIME_SETTLED = 0.0005
 """Plan and ride agree to this share of the finish time when the plan has settled."""
 PASSABLE = 3.0
 """Of two plans that differ from their rides by no more than this times as much, the faster is taken."""
-PULLS_AMISS_ALLOWED_S = 1.8
-"""Pulls may miss their bounds by this (s)."""
 POLL_S = 0.2
 FIRST_PRICE_S_PER_KJ = 0.5
 
@@ -357,7 +356,7 @@ def _calibrate(
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
         settled = _Order(order, assumptions, compiled, table, valuer, plan)
-        ridden = Ridden.of(ride_schedule(_schedule_of(road, settled)))
+        ridden = _ridden(road, race, settled, ride_schedule).ridden
         if number > 0 and (clock.stop() or _drift_j(settled, ridden) <= SETTLED_J):
             break
         if number + 1 < CALIBRATION_ROUNDS:
@@ -659,9 +658,11 @@ class _Fitted:
     order : _Order
     ridden : Ridden
     finish_time_s : float
-    misfit_j, short_j, late, amiss_s : float
+    misfit_j, short_j, late : float
         Largest difference of W' between plan and ride (J), what the ride lacks of the reserve (J), difference of the
-        finish times (share), and the longest time by which a pull misses its bounds (s).
+        finish times (share).
+    n_failed : int
+        Checks of the ride that are not met.
     """
 
     order: _Order
@@ -670,28 +671,28 @@ class _Fitted:
     misfit_j: float
     short_j: float
     late: float
-    amiss_s: float
+    n_failed: int
 
     def beyond(self, misfit_j: float, short_j: float, late: float) -> float:
         """How far plan and ride are apart, over what is allowed; 1 where all is well."""
-        pulls = self.amiss_s / PULLS_AMISS_ALLOWED_S
-        return max(self.misfit_j / misfit_j, self.short_j / short_j, self.late / late, pulls, 1.0)
+        return max(self.misfit_j / misfit_j, self.short_j / short_j, self.late / late, 1.0)
 
     @property
-    def settled(self) -> float:
-        """1 where another round is of no use, else more."""
-        return self.beyond(SETTLED_J, SHORTFALL_ALLOWED_J, TIME_SETTLED)
+    def settled(self) -> bool:
+        """Another round is of no use."""
+        return self.n_failed == 0 and self.beyond(SETTLED_J, SHORTFALL_ALLOWED_J, TIME_SETTLED) == 1.0
 
-    def merit(self) -> tuple[float, float]:
+    def merit(self) -> tuple[int, float, float]:
         """The lower the better: first what no team could ride, then time, of plan or ride, whichever is longer."""
         beyond = self.beyond(PASSABLE * SETTLED_J, PASSABLE * SHORTFALL_ALLOWED_J, PASSABLE * TIME_SETTLED)
-        return beyond, max(self.finish_time_s, float(self.ridden.time_s.sum()))
+        return self.n_failed, beyond, max(self.finish_time_s, float(self.ridden.time_s.sum()))
 
 
 def _ridden(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule) -> _Fitted:
     """A plan with its ride."""
-    ridden = Ridden.of(ride_schedule(_schedule_of(road, order)))
-    finish_time = finish_time_s(order.compiled.data, order.best)
+    data, plan = order.compiled.data, order.best
+    ride, check = ride_schedule(_schedule_of(road, order), w_prime_along(data, plan))
+    ridden, finish_time = Ridden.of(ride), finish_time_s(data, plan)
     return _Fitted(
         order,
         ridden,
@@ -699,24 +700,8 @@ def _ridden(road: Road, race: Race, order: _Order, ride_schedule: RideSchedule) 
         misfit_j=_drift_j(order, ridden),
         short_j=float((race.limits.w_prime_reserve_j - ridden.lowest_j).max()),
         late=abs(float(ridden.time_s.sum()) / finish_time - 1.0),
-        amiss_s=_pulls_amiss_s(order.compiled.data, order.best, _planned(road, order).time_s),
+        n_failed=len(check.failed),
     )
-
-
-def _pulls_amiss_s(data: RotationData, plan: ValuedPath, time_s: FloatArray) -> float:
-    """Longest time by which a pull of a plan misses its bounds (s)."""
-    worst = 0.0
-    for a in plan.path:
-        arc, leader = data.arcs[a], data.lines[data.arcs[a].line][0]
-        covered = slice(arc.first, arc.end)
-        seconds = float(time_s[covered].sum())
-        of_longest = float((time_s[covered] * data.per_longest[covered, leader]).sum())
-        of_shortest = float((time_s[covered] * data.per_shortest[covered, leader]).sum())
-        if data.successors[arc.line] != (arc.line,):
-            worst = max(worst, seconds * (1.0 - 1.0 / of_longest))
-        if arc.end < data.n_segments:
-            worst = max(worst, seconds * (1.0 / of_shortest - 1.0))
-    return worst
 
 
 def _fit_to_ride(
@@ -724,7 +709,7 @@ def _fit_to_ride(
 ) -> _Fitted:
     """Repeat ride and speeds for one path until the plan is what is ridden; else the round that comes nearest."""
     rounds = [_ridden(road, race, order, ride_schedule)]
-    while len(rounds) <= FITTING_ROUNDS and not (len(rounds) > 1 and rounds[-1].settled == 1.0):
+    while len(rounds) <= FITTING_ROUNDS and not (len(rounds) > 1 and rounds[-1].settled):
         order, ridden = rounds[-1].order, rounds[-1].ridden
         extra_j = order.assumptions.extra_reserve_j
         short_j = np.zeros_like(extra_j) if len(rounds) == 1 else race.limits.w_prime_reserve_j - ridden.lowest_j
