@@ -24,7 +24,7 @@ LONGEST_NAME = 15
 """Characters of a cue's name that bicycle computers show (common practice, no source)."""
 MOST_POINTS = 10_000
 """Points of the track that bicycle computers take (common practice, no source)."""
-KEPT_SIGNS = " .'’-"
+KEPT_SIGNS = " .,:()'’-"
 """Signs that may stand in a name beside letters and digits."""
 
 

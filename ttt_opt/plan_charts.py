@@ -35,6 +35,8 @@ FloatArray = NDArray[np.float64]
 
 MOST_POINTS = 300
 """Points of a curve: more cannot be told apart."""
+POINTS_A_STRIP = 100
+"""Points of the profile in a strip, a few kilometres long."""
 PULLS_A_STRIP = 12
 """So many pulls a strip shows on average: with more their marks would not fit on a phone."""
 LEAST_RELIEF_M = 40.0
@@ -94,7 +96,7 @@ def leaders(plan: Plan) -> Html:
 def _strip(plan: Plan, low_m: float, high_m: float, start_m: float, end_m: float) -> Html:
     """Profile and leaders on one stretch of the course."""
     axes = Axes(start_m, end_m, low_m, high_m)
-    places, marks = _places(start_m, end_m), team_marks(plan.race.team)
+    places, marks = np.linspace(start_m, end_m, POINTS_A_STRIP), team_marks(plan.race.team)
     elevation = np.interp(places, plan.course.distance_m, plan.course.elevation_m)
     brakes = [bend.start_m for bend in bends(plan.course, plan.road) if start_m <= bend.start_m < end_m]
     profile = drawing(
@@ -129,14 +131,10 @@ def _relief(course: Course) -> tuple[float, float]:
     return around.low, around.high
 
 
-def _places(start_m: float, end_m: float) -> FloatArray:
-    return np.linspace(start_m, end_m, MOST_POINTS)
-
-
 def whole_course(plan: Plan) -> Html:
     """Profile, wind, speed and front power one below the other, against the same distance."""
     course, road, schedule = plan.course, plan.road, plan.optimum.schedule
-    places, boundary_m = _places(0.0, course.length_m), schedule.boundary_m
+    places, boundary_m = np.linspace(0.0, course.length_m, MOST_POINTS), schedule.boundary_m
     elevation = np.interp(places, course.distance_m, course.elevation_m)
     relief = Axes(0.0, course.length_m, *_relief(course))
     parts = [

@@ -10,8 +10,8 @@ from ttt_opt.team import Team
 
 
 def team_marks(team: Team) -> dict[str, str]:
-    """The mark of each rider by name: the first letter, with the number in the team where letters are alike."""
-    letters = [next((letter for letter in rider.name if letter.isalnum()), "").upper()[:1] for rider in team.riders]
+    """The mark of each rider by name: the first letter, or the number in the team, or both where letters are alike."""
+    letters = [next((letter for letter in rider.name if letter.isalpha()), "").upper()[:1] for rider in team.riders]
     count = Counter(letters)
     return {
         rider.name: letter if letter and count[letter] == 1 else f"{letter}{number}"
