@@ -28,29 +28,31 @@ STYLE = f"""
 * {{ box-sizing: border-box; }}
 body {{ margin: 0 auto; padding: 12px; max-width: 1080px; background: var(--page); color: var(--ink);
   font: 16px/1.45 system-ui, sans-serif; overflow-wrap: anywhere; }}
-h1 {{ font-size: 1.5rem; line-height: 1.2; margin: .2em 0; }}
-h2 {{ font-size: 1.15rem; margin: 1.6em 0 .5em; border-bottom: 2px solid var(--axis); break-after: avoid; }}
-h3 {{ font-size: 1rem; margin: 1em 0 .3em; break-after: avoid; }}
+h1 {{ font-size: 1.5em; line-height: 1.2; margin: .2em 0; }}
+h2 {{ font-size: 1.15em; margin: 1.6em 0 .5em; border-bottom: 2px solid var(--axis); break-after: avoid; }}
+h3 {{ font-size: 1em; margin: 1em 0 .3em; break-after: avoid; }}
 p, ul, dl {{ margin: .4em 0; }}
 ul {{ padding-left: 1.2em; }}
-.soft, .told, .unit, .of-chart {{ color: var(--soft); font-size: .85rem; }}
+.soft, .told, .unit, .of-chart {{ color: var(--soft); font-size: .85em; }}
 .figures {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(125px, 1fr)); gap: 8px; }}
 .figures > div {{ background: var(--panel); padding: 8px 10px; border-radius: 6px; }}
-.figures dt {{ color: var(--soft); font-size: .85rem; }}
-.figures dd {{ margin: 0; font-size: 1.35rem; font-weight: 700; font-variant-numeric: tabular-nums; }}
+.figures dt {{ color: var(--soft); font-size: .85em; }}
+.figures dd {{ margin: 0; font-size: 1.35em; font-weight: 700; font-variant-numeric: tabular-nums; }}
 .good {{ color: var(--good); }}
 .bad {{ color: var(--bad); font-weight: 700; }}
 .chip {{ display: inline-block; min-width: 1.6em; padding: 0 .35em; text-align: center; border-radius: 4px;
   border: 1px solid var(--axis); color: {BAND_INK}; font-weight: 700; print-color-adjust: exact; }}
 .order {{ display: flex; flex-wrap: wrap; gap: 4px 16px; list-style: none; padding: 0; }}
-table {{ border-collapse: collapse; width: 100%; font-size: .85rem; font-variant-numeric: tabular-nums; }}
+table {{ border-collapse: collapse; width: 100%; font-size: .85em; font-variant-numeric: tabular-nums; }}
 th, td {{ padding: 2px 4px; text-align: right; vertical-align: top; border-bottom: 1px solid var(--land); }}
 td {{ white-space: nowrap; overflow-wrap: normal; }}
 th {{ color: var(--soft); font-weight: 600; vertical-align: bottom; overflow-wrap: normal; }}
-th.words, td.words {{ text-align: left; padding-left: 10px; white-space: normal; overflow-wrap: anywhere; }}
-#pulls .words {{ min-width: 4.5em; }}
+th.words, td.words {{ text-align: left; padding-left: 10px; white-space: normal; }}
+td.words {{ overflow-wrap: anywhere; }}
+#pulls td:nth-child(2) {{ min-width: 6.5em; }} #pulls td:last-child {{ white-space: nowrap; }}
+td bdi {{ display: -webkit-box; -webkit-box-orient: vertical; -webkit-line-clamp: 2; overflow: hidden; }}
 thead {{ display: table-header-group; }}
-tr, figure, .strip, .case {{ break-inside: avoid; }}
+tr, figure, .strip, .case, table:not(#pulls) {{ break-inside: avoid; }}
 figure {{ margin: 0; }}
 .plot {{ position: relative; margin: 0 10px 4px 34px; }}
 .plot svg {{ display: block; width: 100%; height: 100%; overflow: visible; }}
@@ -209,7 +211,7 @@ def _pulls(plan: Plan) -> Html:
             element("p", "W: mean at the front. Swing off to the side the wind comes from.", class_="soft"),
             element(
                 "p",
-                "A wider screen and paper also show where each pull ends, W/kg, % CP, km/h and terrain.",
+                "Wider screens and paper also show where a pull ends, W/kg, % CP, km/h, terrain, and tolerances.",
                 class_="soft narrow-only",
             ),
             table_of(headings, rows, words=(1, 10, 11), wide=(3, 7, 8, 9, 10), id_="pulls"),
@@ -353,4 +355,4 @@ def _checks(checks: Iterable[Check], id_: str) -> Html:
         ]
         for check in checks
     ]
-    return table_of(["Met", "What", "Found", "Limit", "Within"], rows, words=(0, 1), id_=id_)
+    return table_of(["Met", "What", "Found", "Limit", "Within"], rows, words=(0, 1), wide=(4,), id_=id_)

@@ -87,4 +87,4 @@ def _at_the_start(plan: Plan, name: str) -> Html:
     place = plan.start_order.index(name)
     if place == 0:
         return escaped("leads the start")
-    return joined([f"{place + 1} at the start, behind ", name_of(plan.start_order[place - 1])])
+    return joined([f"no. {place + 1} at the start, behind ", name_of(plan.start_order[place - 1])])
