@@ -49,7 +49,7 @@ td {{ white-space: nowrap; overflow-wrap: normal; }}
 th {{ color: var(--soft); font-weight: 600; vertical-align: bottom; overflow-wrap: normal; }}
 th.words, td.words {{ text-align: left; padding-left: 10px; white-space: normal; }}
 td.words {{ overflow-wrap: anywhere; }}
-#pulls td:nth-child(2) {{ min-width: 6.5em; }} #pulls td:last-child {{ white-space: nowrap; }}
+#pulls td:nth-child(2) {{ min-width: 4em; }} #pulls td:last-child {{ white-space: nowrap; }}
 td bdi {{ display: -webkit-box; -webkit-box-orient: vertical; -webkit-line-clamp: 2; overflow: hidden; }}
 thead {{ display: table-header-group; }}
 tr, figure, .strip, .case, table:not(#pulls) {{ break-inside: avoid; }}

@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,25 @@ def test_nothing_is_wider_than_the_window(width: int, long_names: bool, plan: Pl
     assert found["width"] == width
     assert found["scroll"] == 0
     assert found["outside"] == []
+    assert found["marks"] == 0
+
+
+def test_figures_of_many_hours_fit_on_a_phone(plan: Plan, tmp_path: Path) -> None:
+    course, ride = plan.course, plan.ride
+    pulls = tuple(
+        replace(
+            pull, start_m=8.0 * pull.start_m, end_m=8.0 * pull.end_m, start_s=12.0 * pull.start_s, duration_s=3600.0
+        )
+        for pull in with_many_pulls(plan, 200).pulls
+    )
+    hours = replace(
+        plan,
+        pulls=pulls,
+        course=replace(course, distance_m=8.0 * course.distance_m),
+        ride=replace(ride, distance_m=8.0 * ride.distance_m),
+    )
+    found = measured(briefing_html(hours), 360, tmp_path)
+    assert found["scroll"] == 0
     assert found["marks"] == 0
 
 
