@@ -105,15 +105,20 @@ def plan(
         bool, typer.Option("--quiet", help="Write the results without telling about them.")
     ] = False,
 ) -> None:
-    """Search the best plan, ride it to check it, and write plan.json, plan.txt and schedule.csv.
+    """Search the best plan, ride it to check it, and write it down.
+
+    Writes plan.json, plan.txt, schedule.csv, briefing.html, cards.html and cues.gpx.
 
     Ctrl-C during the search ends it with the best plan so far; a second one ends the program.
     """
+    from ttt_opt.briefing import briefing_html
+    from ttt_opt.cues import cues_gpx
     from ttt_opt.plan import make_plan
     from ttt_opt.plan_document import document_text, plan_document
     from ttt_opt.plan_text import plan_text
     from ttt_opt.progress_line import ProgressLine
     from ttt_opt.race import read_race
+    from ttt_opt.rider_cards import cards_html
     from ttt_opt.rotation_optimum import Settings
     from ttt_opt.schedule_table import schedule_csv
     from ttt_opt.writing import prepare_folder, write_results
@@ -129,17 +134,18 @@ def plan(
         if progress is not None:
             progress.close()
     text = plan_text(made)
-    write_results(
-        out,
-        {
-            "schedule.csv": schedule_csv(made),
-            "plan.txt": text,
-            "plan.json": document_text(plan_document(made)),
-        },
-    )
+    results = {
+        "cues.gpx": cues_gpx(made),
+        "cards.html": cards_html(made),
+        "briefing.html": briefing_html(made),
+        "schedule.csv": schedule_csv(made),
+        "plan.txt": text,
+        "plan.json": document_text(plan_document(made)),
+    }
+    write_results(out, results)
     if not quiet:
         print(text, end="")
-        print(f"\nWritten to {printable(str(out))}: plan.json, plan.txt, schedule.csv")
+        print(f"\nWritten to {printable(str(out))}: {', '.join(reversed(results))}")
     _end_with_check(made)
 
 

@@ -62,12 +62,13 @@ def headline(plan: Plan) -> list[str]:
         f"{course.length_m / 1000:.2f} km, {course.total_climb_m:.0f} m of climbing{start}",
         "",
         f"Finish time  {clock(plan.finish_time_s)}   ({mean_kmh:.1f} km/h)",
-        *wrapped(_bound(plan), "Bound        ", " " * 13),
-        *wrapped(_verdict(plan), "Ride check   ", " " * 13),
+        *wrapped(bound(plan), "Bound        ", " " * 13),
+        *wrapped(verdict(plan), "Ride check   ", " " * 13),
     ]
 
 
-def _bound(plan: Plan) -> str:
+def bound(plan: Plan) -> str:
+    """What is proven of how fast a plan can be, as part of a sentence."""
     optimum = plan.optimum
     if not math.isfinite(optimum.best_possible_s):
         return "none was proven before the search ended; the plan may be far from the best"
@@ -84,7 +85,8 @@ def _orders(count: int) -> str:
     return "one line order" if count == 1 else f"{count} line orders"
 
 
-def _verdict(plan: Plan) -> str:
+def verdict(plan: Plan) -> str:
+    """What the ride check found, as part of a sentence."""
     check = plan.check
     difference_s = check.difference_s
     ridden = "as planned"
@@ -210,9 +212,9 @@ def _checks(checks: list[Check]) -> list[str]:
         [
             "ok" if check.met else "NO",
             check.name,
-            _amount(check.value, check.unit),
-            _amount(check.limit, check.unit),
-            f"±{_amount(check.tolerance, check.unit)}" if check.tolerance else "",
+            amount(check.value, check.unit),
+            amount(check.limit, check.unit),
+            f"±{amount(check.tolerance, check.unit)}" if check.tolerance else "",
         ]
         for check in checks
     ]
@@ -223,7 +225,8 @@ def _checks(checks: list[Check]) -> list[str]:
     return lines
 
 
-def _amount(value: float, unit: str) -> str:
+def amount(value: float, unit: str) -> str:
+    """A value of a check with its unit, as precise as it can be ridden; a dash where it is not finite."""
     if not math.isfinite(value):
         return "–"
     if unit == "J":

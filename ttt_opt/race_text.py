@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator
-
 import numpy as np
 
 from ttt_opt.course import Course
+from ttt_opt.course_notes import NOTABLE_WIND_MPS, slopes
 from ttt_opt.gpx import count_of
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import TERRAINS, Race
 from ttt_opt.rotation_problem import Road, reference_speed
 from ttt_opt.text_table import WIDTH, clock, fitted, sentences, table, titled, wrapped
 
-NOTABLE_WIND_MPS = 0.5
-"""Head, tail or cross wind counts from this speed at rider height on (m/s)."""
 MOST_BENDS_LISTED = 12
 
 
@@ -63,38 +59,22 @@ def _course(race: Race, course: Course, road: Road) -> list[str]:
     return titled("Course", [*lines, *repairs])
 
 
-def _stretches(road: Road, terrain: str) -> Iterator[slice]:
-    """Segments in a row that are of one terrain."""
-    for name, group in itertools.groupby(range(road.n_segments), key=lambda s: road.segments.terrain[s]):
-        members = list(group)
-        if name == terrain:
-            yield slice(members[0], members[-1] + 1)
-
-
 def _climbs(road: Road) -> list[str]:
-    rows = []
-    for terrain in ("climb", "descent"):
-        for part in _stretches(road, terrain):
-            length_m = float(road.length_m[part].sum())
-            rise_m = float(road.length_m[part] @ road.segments.grade[part])
-            start_m = float(road.segments.start_m[part.start])
-            rows.append(
-                (
-                    start_m,
-                    [
-                        terrain,
-                        f"{start_m / 1000:.2f}",
-                        f"{(start_m + length_m) / 1000:.2f}",
-                        f"{length_m:.0f}",
-                        f"{rise_m:+.0f}",
-                        f"{100 * rise_m / length_m:+.1f}",
-                    ],
-                )
-            )
+    rows = [
+        [
+            slope.terrain,
+            f"{slope.start_m / 1000:.2f}",
+            f"{slope.end_m / 1000:.2f}",
+            f"{slope.length_m:.0f}",
+            f"{slope.rise_m:+.0f}",
+            f"{100 * slope.grade:+.1f}",
+        ]
+        for slope in slopes(road)
+    ]
     if not rows:
         return titled("Climbs and descents", ["None: nowhere steeper than 2.5 % for long."])
     headings = ["<", "km from", "to", "length m", "rise m", "mean %"]
-    return titled("Climbs and descents", table(headings, [cells for _, cells in sorted(rows)]))
+    return titled("Climbs and descents", table(headings, rows))
 
 
 def _bends(road: Road) -> list[str]:

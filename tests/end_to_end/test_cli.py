@@ -30,7 +30,7 @@ from ttt_opt.terminal_names import is_unsafe
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "data" / "demo" / "race.toml"
-FILES = {"plan.json", "plan.txt", "schedule.csv"}
+FILES = {"plan.json", "plan.txt", "schedule.csv", "briefing.html", "cards.html", "cues.gpx"}
 TIMING = ("solve_seconds", "build_seconds")
 
 

@@ -117,11 +117,10 @@ def test_the_command_line_loads_no_heavy_library_before_a_command_runs() -> None
 
 
 def test_what_is_imported_is_declared_and_what_is_declared_is_imported() -> None:
-    """gpxpy is the one exception: the second reader in tests, which must be there for people who check a course."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     used = set().union(*(outside(found) for found in IMPORTS.values()))
     distributions = packages_distributions()
-    assert {normal(distributions[name][0]) for name in used} == declared(project["dependencies"]) - {"gpxpy"}
+    assert {normal(distributions[name][0]) for name in used} == declared(project["dependencies"])
 
 
 def test_tests_import_only_what_is_declared() -> None:

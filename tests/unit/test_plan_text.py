@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from plan_examples import renamed
 
 from ttt_opt.cautions import cautions
 from ttt_opt.plan import Plan
@@ -23,31 +24,6 @@ def block(text: str, title: str) -> list[str]:
     below = lines[start + 2 :]
     end = below.index("") if "" in below else len(below)
     return below[:end]
-
-
-def renamed(plan: Plan, names: tuple[str, ...]) -> Plan:
-    """The plan for riders of other names."""
-    riders = tuple(
-        replace(rider, name=name) for rider, name in zip(plan.race.team.riders, names, strict=True)
-    )
-    new = {rider.name: name for rider, name in zip(plan.race.team.riders, names, strict=True)}
-    checks = []
-    for check in plan.check.checks:
-        name, detail = check.name, check.detail
-        for before, after in new.items():
-            name, detail = name.replace(before, after), detail.replace(before, after)
-        checks.append(replace(check, name=name, detail=detail, met=False))
-    return replace(
-        plan,
-        race=replace(plan.race, name=names[0], team=replace(plan.race.team, name=names[1], riders=riders)),
-        start_order=tuple(new[name] for name in plan.start_order),
-        pulls=tuple(replace(pull, rider=new[pull.rider]) for pull in plan.pulls),
-        riders=tuple(replace(rider, name=new[rider.name]) for rider in plan.riders),
-        check=replace(
-            plan.check, checks=tuple(checks), passed=False, notes=(f"{names[2]} loses the wheel.",)
-        ),
-        course=replace(plan.course, repairs=(f"{names[0]}: repaired.",)),
-    )
 
 
 def with_pull(plan: Plan, **changes: object) -> Plan:

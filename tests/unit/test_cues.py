@@ -1,0 +1,166 @@
+"""The course with cue points: valid GPX 1.1, readable names, in the order of the road."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree
+
+import gpxpy
+import numpy as np
+import pytest
+from plan_examples import on_the_demo_road, renamed, with_many_pulls
+from test_briefing import HOSTILE
+
+from ttt_opt.course import read_course
+from ttt_opt.course_notes import bends, slopes
+from ttt_opt.cues import LONGEST_NAME, MOST_CUES, MOST_POINTS, cues, cues_gpx, readable
+from ttt_opt.gpx import read_track
+from ttt_opt.plan import Plan
+from ttt_opt.terminal_names import is_unsafe
+
+SPACE = "{http://www.topografix.com/GPX/1/1}"
+# Order of elements in the GPX 1.1 schema, topografix.com/GPX/1/1/gpx.xsd.
+ORDER = {
+    "gpx": "metadata wpt rte trk extensions",
+    "metadata": "name desc author copyright link time keywords bounds extensions",
+    "wpt": "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop ageofdgpsdata dgpsid "
+    "extensions",
+    "trk": "name cmt desc src link number type extensions trkseg",
+    "trkseg": "trkpt extensions",
+}
+ORDER["trkpt"] = ORDER["wpt"]
+
+
+@pytest.fixture(scope="module")
+def hilly_plan(small_plan: Plan) -> Plan:
+    return on_the_demo_road(small_plan)
+
+
+def assert_valid(text: str) -> ElementTree.Element:
+    """What the schema of GPX 1.1 asks: attributes, ranges, order of elements."""
+    root = ElementTree.fromstring(text)
+    assert root.tag == f"{SPACE}gpx"
+    assert root.get("version") == "1.1"
+    assert root.get("creator")
+    for node in root.iter():
+        name = node.tag.removeprefix(SPACE)
+        inside = [child.tag.removeprefix(SPACE) for child in node]
+        if name not in ORDER:
+            assert inside == [], name
+            continue
+        order = ORDER[name].split()
+        assert inside == sorted(inside, key=order.index)
+        if name in ("wpt", "trkpt"):
+            assert set(node.keys()) == {"lat", "lon"}
+            assert -90.0 <= float(node.get("lat", "")) <= 90.0
+            assert -180.0 <= float(node.get("lon", "")) < 180.0
+            assert math.isfinite(float(node.findtext(f"{SPACE}ele", "")))
+            assert "e" not in (node.get("lat", "") + node.get("lon", "")).lower()  # xsd:decimal
+    return root
+
+
+def test_valid_and_read_back_by_two_readers(hilly_plan: Plan, tmp_path: Path) -> None:
+    text = cues_gpx(hilly_plan)
+    root = assert_valid(text)
+    path = tmp_path / "cues.gpx"
+    path.write_text(text, encoding="utf-8")
+    track, other, course = read_track(path), gpxpy.parse(text), hilly_plan.course
+    np.testing.assert_allclose(track.latitude_deg, course.latitude_deg, atol=1e-7)
+    np.testing.assert_allclose(track.longitude_deg, course.longitude_deg, atol=1e-7)
+    np.testing.assert_allclose(track.elevation_m, course.elevation_m, atol=0.051)
+    assert track.name == course.name
+    assert track.notes == ()
+    points = other.tracks[0].segments[0].points
+    assert [point.latitude for point in points] == track.latitude_deg.tolist()
+    assert [point.name for point in other.waypoints] == [cue.name for cue in cues(hilly_plan)]
+    assert len(root.findall(f"{SPACE}wpt")) == len(other.waypoints)
+    assert read_course(path).length_m == pytest.approx(course.length_m, rel=1e-3)
+
+
+def test_cues_lie_along_the_road(hilly_plan: Plan) -> None:
+    found = cues(hilly_plan)
+    assert [cue.distance_m for cue in found] == sorted(cue.distance_m for cue in found)
+    assert found[-1].name == "Finish"
+    by_kind = {kind: [cue for cue in found if cue.kind == kind] for kind in {cue.kind for cue in found}}
+    climbs = [slope for slope in slopes(hilly_plan.road) if slope.terrain == "climb"]
+    assert len(by_kind["bend"]) == len(bends(hilly_plan.course, hilly_plan.road)) > 0
+    assert len(by_kind["climb"]) == 2 * len(climbs) > 0
+    assert [cue.distance_m for cue in by_kind["change of leader"]] == [pull.start_m for pull in hilly_plan.pulls[1:]]
+    for cue, pull in zip(by_kind["change of leader"], hilly_plan.pulls[1:], strict=True):
+        assert cue.name == f"{pull.rider} {pull.front_power_w:.0f}W"
+        assert f"{pull.rider} leads for {pull.duration_s:.0f} s at {pull.front_power_w:.0f} W." in cue.told
+    points = gpxpy.parse(cues_gpx(hilly_plan)).waypoints
+    for cue, point in zip(found, points, strict=True):
+        course = hilly_plan.course
+        assert point.latitude == pytest.approx(
+            np.interp(cue.distance_m, course.distance_m, course.latitude_deg), abs=1e-7
+        )
+
+
+def test_number_of_cues_is_bounded(hilly_plan: Plan) -> None:
+    many = with_many_pulls(hilly_plan, 1000)
+    found = cues(many)
+    assert 0.6 * MOST_CUES < len(found) <= MOST_CUES
+    assert {cue.kind for cue in found} == {"change of leader", "bend", "climb", "finish"}
+
+
+@pytest.mark.parametrize("names", [*HOSTILE, ("\x00\x1f", "\ud800", "\ufffe")])
+def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
+    text = cues_gpx(renamed(small_plan, names))
+    root = assert_valid(text)
+    for point in root.findall(f"{SPACE}wpt"):
+        name = point.findtext(f"{SPACE}name", "")
+        assert 1 <= len(name) <= LONGEST_NAME
+        assert not set(name) & set('<>&"\n=@+')
+        assert not any(is_unsafe(character) for character in name)
+    assert gpxpy.parse(text).waypoints
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("Zoë", "Zoë"),
+        ("Zoe\u0308", "Zoë"),
+        ("  Jean-Luc  d'Arc ", "Jean-Luc d'Arc"),
+        ("<b>Ben</b>", "bBenb"),
+        ("👩‍👩‍👧‍👦", "other"),
+        ("...", "other"),
+        ("\u202eeve", "eve"),
+        ("A" * 80, "A" * 15),
+    ],
+)
+def test_readable(text: str, name: str) -> None:
+    assert readable(text, 15, "other") == name
+
+
+def test_across_the_date_line(small_plan: Plan) -> None:
+    """Longitudes stay below 180, and no cue lies on the other side of the earth."""
+    course = small_plan.course
+    east = np.linspace(179.99, 180.03, len(course.distance_m))
+    for longitude in (east, np.where(east >= 180.0, east - 360.0, east)):
+        root = assert_valid(cues_gpx(replace(small_plan, course=replace(course, longitude_deg=longitude))))
+        for point in root.iter(f"{SPACE}wpt"):
+            assert abs(float(point.get("lon", ""))) > 179.9
+
+
+def test_long_courses_have_fewer_points(small_plan: Plan) -> None:
+    places = np.linspace(0.0, 300_000.0, 30_001)
+    zero = np.zeros_like(places)
+    course = replace(
+        small_plan.course,
+        distance_m=places,
+        elevation_m=zero,
+        latitude_deg=places / 111_195.0,
+        longitude_deg=zero,
+        heading_deg=zero,
+        bend_radius_m=zero + np.inf,
+    )
+    track = gpxpy.parse(cues_gpx(replace(small_plan, course=course))).tracks[0].segments[0].points
+    assert 0.5 * MOST_POINTS < len(track) <= MOST_POINTS + 1
+    assert track[-1].latitude == pytest.approx(300_000.0 / 111_195.0, abs=1e-7)
+
+
+def test_same_plan_same_bytes(small_plan: Plan) -> None:
+    assert cues_gpx(small_plan) == cues_gpx(small_plan)
