@@ -9,9 +9,9 @@ from ttt_opt.critical_power_fit import CriticalPowerFit, Estimate, FormFit
 from ttt_opt.text_table import sentences, short_clock, table, titled, wrapped
 
 UNCERTAIN = {
-    "power against 1/time": "power, equal in W",
-    "work against time": "work, equal in J",
-    "time against power": "time, equal in %",
+    "power against 1/time": "power, in W",
+    "work against time": "work, in J",
+    "time against power": "time, in %",
 }
 WHY = {
     "duration": "The durations were given, so power is what came out of each effort: the answer is the form with "
@@ -50,7 +50,7 @@ def fit_text(rider: str, fit: CriticalPowerFit, given: str) -> str:
         ]
         for form in fit.forms
     ]
-    headings = ["<Form", "<Taken to be uncertain", "CP W", "± s.e.", "95 %", "W' kJ", "± s.e.", "95 %", "<"]
+    headings = ["<Form", "<Errors of", "CP W", "± s.e.", "95 %", "W' kJ", "± s.e.", "95 %", "<"]
     lines = [
         *titled(rider, table(["Time", "W", "by the curve", "miss W"], efforts)),
         "",

@@ -192,6 +192,8 @@ def read_csv(path: Path) -> CsvTable:
     first = text.lstrip("\r\n").split("\n", 1)[0]
     delimiter = max(DELIMITERS, key=first.count)
     records, lines = _records(file, text, delimiter)
+    if not records:
+        raise InputError(file, "", "holds only empty cells; allowed: a header line and at least one row")
     header = tuple(cell.casefold() for cell in records[0])
     repeated = [heading for number, heading in enumerate(header) if heading and heading in header[:number]]
     if repeated:

@@ -7,7 +7,8 @@ ends count.
 
 What counts and what does not (bounds are common practice, no source)
 ---------------------------------------------------------------------
-- Speed is averaged over 5 s, elevation smoothed as that of a course is (wavelength 300 m).
+- The power of a sample is the mean since the one before. Speed is averaged over 5 s, elevation smoothed as
+  that of a course is (wavelength 300 m).
 - Left out, with 2 s on either side: power or speed not recorded, or more than 5 s without a sample; riding
   slower than 4 m/s; coasting, power below 20 W, since brakes leave no trace; braking and jumps, speed that
   falls by more than 0.5 m/s2 beyond what a rise explains, or grows by more beyond what a descent does;
@@ -189,7 +190,7 @@ def cut_into_stretches(ride: RecordedRide, assumptions: Assumptions) -> Stretche
 
     known_j = work_j(0.0, 0.0)
     kinetic_j = 0.5 * float(kinetic_mass(assumptions.mass_kg)) * np.diff(motion.speed_mps**2)
-    shown_w = np.nan_to_num(0.5 * (ride.power_w[1:] + ride.power_w[:-1]))
+    shown_w = np.nan_to_num(ride.power_w[1:])
     wheel_j = shown_w * assumptions.power_scale * assumptions.efficiency * motion.step_s
 
     def over(values: FloatArray) -> FloatArray:
