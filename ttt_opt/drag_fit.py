@@ -35,6 +35,7 @@ CRR_HALF_WIDTH = 0.001
 FEWEST_STRETCHES = 12
 LARGEST_CONDITION = 30.0
 COVERED = 0.95
+NORMAL_QUANTILE = 1.959964
 
 
 @dataclass(frozen=True)
@@ -226,8 +227,9 @@ def _with_given_rolling(stretches: Stretches, crr: float) -> Interval:
     values, covariance = least_squares_newey_west(columns, stretches.force_n - crr * stretches.normal_force_n)
     alone = _interval(values[0], covariance[0, 0], columns)
     per_crr = float(np.linalg.lstsq(columns, stretches.normal_force_n)[0][0])
+    error = float(np.hypot(alone.standard_error, CRR_HALF_WIDTH * per_crr / NORMAL_QUANTILE))
     half = float(np.hypot(alone.half_width, CRR_HALF_WIDTH * per_crr))
-    return Interval(alone.value, alone.standard_error, alone.value - half, alone.value + half)
+    return Interval(alone.value, error, alone.value - half, alone.value + half)
 
 
 def _cannot_tell(condition: float, crr: Interval) -> str:

@@ -153,3 +153,13 @@ def test_drag_of_a_real_ride(monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
     assert 0.2 < float(found.group(1)) < 0.6
     for words in ("83.5 kg (assumed, not given", "no wind", "No wind was given", "The ride contradicts"):
         assert words in " ".join(out.split())
+
+
+def test_the_readme_shows_what_fit_says(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run_here(monkeypatch, "fit", EFFORTS, "--rider", "Bela") == 0
+    out = capsys.readouterr().out
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert out[: out.index("The durations")].rstrip() in readme
+    assert out[out.index("cp_w =") :].rstrip() in readme

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -259,3 +260,11 @@ def test_intervals_and_assumptions_check_themselves() -> None:
     for field in ("mass_kg", "air_density", "crr", "efficiency", "power_scale"):
         with pytest.raises(ValueError, match=f"{field}: nan is not finite and positive"):
             replace(GIVEN, **{field: float("nan")})
+
+
+def test_the_readme_shows_what_comes_out() -> None:
+    ride = ride_of(recorded(0))
+    text = drag_text(ride, GIVEN, fit_drag(ride, GIVEN), {}, mass_is_given=True)
+    shown = text[: text.index("\nData")].rstrip()
+    readme = Path(__file__).resolve().parents[2] / "README.md"
+    assert shown in readme.read_text(encoding="utf-8")
