@@ -314,6 +314,9 @@ def drag(
             help="Where the wind comes from.",
         ),
     ] = 0.0,
+    find_wind: Annotated[
+        bool, typer.Option("--find-wind", help="Find a steady wind from a ride in several directions.")
+    ] = False,
     shelter: Annotated[
         float,
         typer.Option(
@@ -363,11 +366,11 @@ def drag(
     if mass_kg is not None:
         assumed = replace(assumed, mass_kg=mass_kg)
     try:
-        fitted = fit_drag(ride, assumed)
-        changes = drag_area_if(ride, assumed, fitted)
+        fitted = fit_drag(ride, assumed, find_wind=find_wind)
+        changes = drag_area_if(ride, fitted)
     except ValueError as error:
         raise InputError(printable(str(ride_file)), "", str(error)) from error
-    print(drag_text(ride, assumed, fitted, changes, mass_kg is not None), end="")
+    print(drag_text(ride, fitted, changes, mass_kg is not None), end="")
 
 
 def _end_with_check(made: Plan) -> None:

@@ -5,7 +5,9 @@ the length of the stretch, is a force, and that force is::
 
     drag area * dynamic pressure + coefficient of rolling resistance * normal force
 
-one equation for each stretch (:mod:`ttt_opt.ride_stretches`), linear in the two unknowns, solved by least squares.
+one equation for each stretch (:mod:`ttt_opt.ride_stretches`), linear in the two unknowns, solved by least
+squares. A steady wind that is not known may be two unknowns more, from north and from east: the dynamic pressure
+is linear in small changes of it, and a few rounds settle it. That takes a ride in several directions.
 
 References
 ----------
@@ -24,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from ttt_opt.race import CRR_BOUNDS
+from ttt_opt.race import CRR_BOUNDS, WEATHER_BOUNDS
 from ttt_opt.recorded_ride import RecordedRide
 from ttt_opt.ride_stretches import SLOWEST_MPS, STRETCH_S, Assumptions, Stretches, cut_into_stretches
 
@@ -34,6 +36,8 @@ CRR_HALF_WIDTH = 0.001
 """How well rolling resistance is known without a measurement: 0.004 ± 0.001 on roads (from memory)."""
 FEWEST_STRETCHES = 12
 LARGEST_CONDITION = 30.0
+MOST_WIND_ROUNDS = 20
+WIND_SETTLED_MPS = 1e-4
 COVERED = 0.95
 NORMAL_QUANTILE = 1.959964
 
@@ -86,6 +90,9 @@ class DragFit:
         Why rolling resistance is given rather than found; empty where it is found.
     scatter_n : float
         Standard deviation of the force that the answer does not explain (N).
+    assumptions : Assumptions
+        What was taken as given, with the wind that was found where it was to be found.
+    wind_is_found : bool
     """
 
     stretches: Stretches
@@ -97,9 +104,11 @@ class DragFit:
     correlation: float
     cannot_tell: str
     scatter_n: float
+    assumptions: Assumptions
+    wind_is_found: bool
 
 
-def fit_drag(ride: RecordedRide, assumptions: Assumptions) -> DragFit:
+def fit_drag(ride: RecordedRide, assumptions: Assumptions, *, find_wind: bool = False) -> DragFit:
     """Drag area of a rider, and rolling resistance where the ride can tell it.
 
     Parameters
@@ -107,11 +116,14 @@ def fit_drag(ride: RecordedRide, assumptions: Assumptions) -> DragFit:
     ride : RecordedRide
         Ridden alone and in one position.
     assumptions : Assumptions
+    find_wind : bool
+        Find a steady wind; that of the assumptions is where the search starts.
 
     Raises
     ------
     ValueError
-        Wind without places that would tell which way the ride went, or too few stretches that count.
+        Too few stretches that count, or a wind, given or to be found, that the ride has not the places or the
+        directions for.
 
     Notes
     -----
@@ -119,45 +131,61 @@ def fit_drag(ride: RecordedRide, assumptions: Assumptions) -> DragFit:
     it less certain than it is without a measurement (0.001), or where it comes out as no tyre has it; the last
     two rules are our own.
     """
+    if find_wind and (ride.latitude_deg is None or assumptions.weather.shelter == 0.0):
+        raise ValueError(
+            "a wind cannot be found without latitude and longitude, nor where none comes through"
+        )
     stretches = cut_into_stretches(ride, assumptions)
     if len(stretches) < FEWEST_STRETCHES:
         raise ValueError(
             f"there are {len(stretches)} stretches of {STRETCH_S:.0f} s that can be used; allowed: "
             f"{FEWEST_STRETCHES} or more of steady pedalling above {3.6 * SLOWEST_MPS:.0f} km/h"
         )
-    columns = np.column_stack((stretches.dynamic_pressure_pa, stretches.normal_force_n))
+    if find_wind and _condition(_columns(stretches, True, rolling=False)) > LARGEST_CONDITION:
+        raise ValueError("the ride goes too much one way to tell a wind from drag; give the wind instead")
+    settled = _settled_wind(ride, assumptions, None) if find_wind else assumptions
+    stretches = cut_into_stretches(ride, settled)
+    columns = _columns(stretches, find_wind, rolling=True)
     values, covariance = least_squares_newey_west(columns, stretches.force_n)
     both = (_interval(values[0], covariance[0, 0], columns), _interval(values[1], covariance[1, 1], columns))
-    condition = float(np.linalg.cond(columns / np.linalg.norm(columns, axis=0)))
-    correlation = float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]))
+    condition = _condition(columns)
     cannot_tell = _cannot_tell(condition, both[1])
-    crr = None if cannot_tell else both[1]
-    drag_area = both[0] if crr is not None else _with_given_rolling(stretches, assumptions.crr)
-    used_crr = assumptions.crr if crr is None else crr.value
-    misses = stretches.force_n - columns @ np.array([drag_area.value, used_crr])
+    crr, used_crr, drag_area = both[1], both[1].value, both[0]
+    if cannot_tell:
+        used_crr = assumptions.crr
+        settled = _settled_wind(ride, assumptions, used_crr) if find_wind else assumptions
+        stretches = cut_into_stretches(ride, settled)
+        drag_area = _with_given_rolling(stretches, used_crr, find_wind)
+    misses = (
+        stretches.force_n
+        - drag_area.value * stretches.dynamic_pressure_pa
+        - used_crr * stretches.normal_force_n
+    )
     return DragFit(
         stretches=stretches,
         drag_area_m2=drag_area,
-        crr=crr,
+        crr=None if cannot_tell else crr,
         used_crr=used_crr,
         both=both,
         condition=condition,
-        correlation=correlation,
+        correlation=float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])),
         cannot_tell=cannot_tell,
         scatter_n=float(np.std(misses)),
+        assumptions=settled,
+        wind_is_found=find_wind,
     )
 
 
-def drag_area_if(ride: RecordedRide, assumptions: Assumptions, fit: DragFit) -> dict[str, float]:
+def drag_area_if(ride: RecordedRide, fit: DragFit) -> dict[str, float]:
     """How much the drag area changes (m2) if an assumption is wrong, by what is wrong, in words.
 
     Parameters
     ----------
     ride : RecordedRide
-    assumptions : Assumptions
     fit : DragFit
-        Of this ride with these assumptions; rolling resistance stays found or given, as it was there.
+        Of this ride; rolling resistance and wind stay found or given, as they were there.
     """
+    assumptions = fit.assumptions
     weather, density = assumptions.weather, assumptions.air_density
     denser = (
         replace(assumptions, weather=replace(weather, pressure_hpa=1.01 * weather.pressure_hpa))
@@ -169,7 +197,7 @@ def drag_area_if(ride: RecordedRide, assumptions: Assumptions, fit: DragFit) -> 
         "1 % more power than shown": replace(assumptions, power_scale=1.01 * assumptions.power_scale),
         "1 % denser air": denser,
     }
-    if ride.latitude_deg is not None:
+    if ride.latitude_deg is not None and not fit.wind_is_found:
         more = replace(weather, wind_speed_mps=weather.wind_speed_mps + 1.0)
         wrong[f"1 m/s more wind from {weather.wind_from_deg:.0f}°"] = replace(assumptions, weather=more)
     if fit.crr is None:
@@ -177,13 +205,53 @@ def drag_area_if(ride: RecordedRide, assumptions: Assumptions, fit: DragFit) -> 
     changes = {}
     for words, other in wrong.items():
         stretches = cut_into_stretches(ride, other)
-        columns = np.column_stack((stretches.dynamic_pressure_pa, stretches.normal_force_n))
-        if fit.crr is None:
-            area = _with_given_rolling(stretches, other.crr).value
-        else:
-            area = float(np.linalg.lstsq(columns, stretches.force_n)[0][0])
-        changes[words] = area - fit.drag_area_m2.value
+        given_crr = other.crr if fit.crr is None else None
+        area = _solve(stretches, given_crr, fit.wind_is_found)[0]
+        changes[words] = float(area) - fit.drag_area_m2.value
     return changes
+
+
+def _columns(stretches: Stretches, with_wind: bool, rolling: bool) -> FloatArray:
+    """Columns of the unknowns: drag area, rolling resistance, drag area times wind from north and from east."""
+    columns = [stretches.dynamic_pressure_pa]
+    if rolling:
+        columns.append(stretches.normal_force_n)
+    if with_wind:
+        columns.extend(stretches.wind_gain.T)
+    return np.column_stack(columns)
+
+
+def _solve(stretches: Stretches, given_crr: float | None, with_wind: bool) -> FloatArray:
+    """Drag area first, wind last, in the order of :func:`_columns`."""
+    columns = _columns(stretches, with_wind, rolling=given_crr is None)
+    force_n = stretches.force_n - (given_crr or 0.0) * stretches.normal_force_n
+    return np.asarray(np.linalg.lstsq(columns, force_n)[0], dtype=np.float64)
+
+
+def _settled_wind(ride: RecordedRide, assumptions: Assumptions, given_crr: float | None) -> Assumptions:
+    """The assumptions with the steady wind at 10 m that explains the ride best, by Newton's method."""
+    weather = assumptions.weather
+    direction = np.radians(weather.wind_from_deg)
+    wind = weather.wind_speed_mps * np.array([np.cos(direction), np.sin(direction)])
+    for _ in range(MOST_WIND_ROUNDS):
+        unknowns = _solve(cut_into_stretches(ride, assumptions), given_crr, with_wind=True)
+        change = unknowns[-2:] / unknowns[0]
+        wind = wind + change
+        speed = float(np.hypot(*wind))
+        if not (unknowns[0] > 0.0 and speed <= WEATHER_BOUNDS["wind_speed_mps"].high):
+            break
+        from_deg = float(np.degrees(np.arctan2(wind[1], wind[0]))) % 360.0
+        assumptions = replace(
+            assumptions, weather=replace(weather, wind_speed_mps=speed, wind_from_deg=from_deg)
+        )
+        if np.abs(change).max() < WIND_SETTLED_MPS:
+            return assumptions
+    raise ValueError("no steady wind explains the ride; give the wind instead")
+
+
+def _condition(columns: FloatArray) -> float:
+    """Condition number of columns scaled to unit length."""
+    return float(np.linalg.cond(columns / np.linalg.norm(columns, axis=0)))
 
 
 def least_squares_newey_west(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -221,9 +289,9 @@ def _interval(value: float, variance: float, columns: FloatArray) -> Interval:
     return Interval(float(value), error, float(value) - half, float(value) + half)
 
 
-def _with_given_rolling(stretches: Stretches, crr: float) -> Interval:
+def _with_given_rolling(stretches: Stretches, crr: float, with_wind: bool) -> Interval:
     """Drag area at a given coefficient of rolling resistance, which is known to 0.001."""
-    columns = stretches.dynamic_pressure_pa[:, np.newaxis]
+    columns = _columns(stretches, with_wind, rolling=False)
     values, covariance = least_squares_newey_west(columns, stretches.force_n - crr * stretches.normal_force_n)
     alone = _interval(values[0], covariance[0, 0], columns)
     per_crr = float(np.linalg.lstsq(columns, stretches.normal_force_n)[0][0])

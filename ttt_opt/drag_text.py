@@ -6,14 +6,12 @@ from collections.abc import Mapping
 
 from ttt_opt.drag_fit import CRR_HALF_WIDTH, DragFit, Interval
 from ttt_opt.recorded_ride import RecordedRide
-from ttt_opt.ride_stretches import Assumptions
 from ttt_opt.team import RIDER_BOUNDS
 from ttt_opt.text_table import sentences, short_clock, table, titled, wrapped
 
 
 def drag_text(
     ride: RecordedRide,
-    assumptions: Assumptions,
     fit: DragFit,
     changes: Mapping[str, float],
     mass_is_given: bool,
@@ -23,7 +21,6 @@ def drag_text(
     Parameters
     ----------
     ride : RecordedRide
-    assumptions : Assumptions
     fit : DragFit
     changes : mapping of str to float
         Of :func:`ttt_opt.drag_fit.drag_area_if`.
@@ -33,13 +30,13 @@ def drag_text(
     lines = [
         *_answer(fit),
         *titled("Data", _data(ride, fit)),
-        *titled("Taken as given", _given(assumptions, fit, mass_is_given)),
+        *titled("Taken as given", _given(fit, mass_is_given)),
         *titled(
             "If that is wrong",
             table(["<", "drag area m²"], [[what, f"{change:+.4f}"] for what, change in changes.items()]),
         ),
     ]
-    cautions = _cautions(ride, assumptions, fit)
+    cautions = _cautions(ride, fit)
     if cautions:
         lines += titled("Cautions", sentences(cautions))
     return "\n".join(lines) + "\n"
@@ -85,20 +82,21 @@ def _data(ride: RecordedRide, fit: DragFit) -> list[str]:
     ]
 
 
-def _given(assumptions: Assumptions, fit: DragFit, mass_is_given: bool) -> list[str]:
-    weather = assumptions.weather
+def _given(fit: DragFit, mass_is_given: bool) -> list[str]:
+    assumptions, weather = fit.assumptions, fit.assumptions.weather
     mass = f"Rider with bicycle {assumptions.mass_kg:.1f} kg"
     air = (
         f"{weather.temperature_c:.0f} °C, {weather.pressure_hpa:.0f} hPa, humidity {100 * weather.humidity:.0f} %"
         if assumptions.air_density is None
         else "as given"
     )
-    wind = (
-        f"wind {weather.wind_speed_mps:.1f} m/s from {weather.wind_from_deg:.0f}° at 10 m, of which the share "
-        f"{weather.shelter:g} comes through"
-        if weather.wind_speed_mps > 0.0
-        else "no wind"
-    )
+    wind = "no wind"
+    if weather.wind_speed_mps > 0.0:
+        found = ", as found from the ride" if fit.wind_is_found else ""
+        wind = (
+            f"steady wind {weather.wind_speed_mps:.1f} m/s from {weather.wind_from_deg:.0f}°{found}, at 10 m, of which "
+            f"the share {weather.shelter:g} comes through"
+        )
     return wrapped(
         f"{mass}{'' if mass_is_given else ' (assumed, not given: --mass-kg)'}; air "
         f"{fit.stretches.air_density.mean():.3f} kg/m³ ({air}); {wind}; "
@@ -106,7 +104,7 @@ def _given(assumptions: Assumptions, fit: DragFit, mass_is_given: bool) -> list[
     )
 
 
-def _cautions(ride: RecordedRide, assumptions: Assumptions, fit: DragFit) -> list[str]:
+def _cautions(ride: RecordedRide, fit: DragFit) -> list[str]:
     area, bounds = fit.drag_area_m2, RIDER_BOUNDS["cda_m2"]
     found = []
     if ride.elevation_m is None:
@@ -118,9 +116,9 @@ def _cautions(ride: RecordedRide, assumptions: Assumptions, fit: DragFit) -> lis
         found.append(
             "The ride has no places: bends cannot be left out, nor can a wind be taken into account."
         )
-    elif assumptions.weather.wind_speed_mps == 0.0:
+    elif fit.assumptions.weather.wind_speed_mps == 0.0:
         found.append(
-            "No wind was given: on a ride that is not there and back, even 1 m/s counts (see above)."
+            "No wind was given: on a ride that is not there and back, even 1 m/s counts; give it, or try --find-wind."
         )
     free = fit.both[1]
     if fit.crr is None and not free.low <= fit.used_crr <= free.high:

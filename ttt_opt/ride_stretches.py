@@ -27,7 +27,14 @@ from numpy.typing import NDArray
 from pyproj import Geod
 
 from ttt_opt.course import STEP_M, smooth_elevation
-from ttt_opt.physics import DRIVETRAIN_EFFICIENCY, GRAVITY_MPS2, kinetic_mass, road_load_power
+from ttt_opt.physics import (
+    DRIVETRAIN_EFFICIENCY,
+    GRAVITY_MPS2,
+    aero_force,
+    kinetic_mass,
+    rider_height_wind,
+    road_load_power,
+)
 from ttt_opt.race import Weather
 from ttt_opt.recorded_ride import RecordedRide
 from ttt_opt.ride import road_conditions
@@ -102,6 +109,8 @@ class Stretches:
         Force of the air on each square metre of drag area (Pa).
     normal_force_n : ndarray (n_stretches,)
         Rolling resistance over its coefficient (N).
+    wind_gain : ndarray (n_stretches, 2)
+        Change of the dynamic pressure for each m/s of wind from north, and from east, at 10 m (Pa s/m).
     speed_mps, air_density : ndarray (n_stretches,)
         (m/s), (kg/m3).
     used_s : float
@@ -113,6 +122,7 @@ class Stretches:
     force_n: FloatArray
     dynamic_pressure_pa: FloatArray
     normal_force_n: FloatArray
+    wind_gain: FloatArray
     speed_mps: FloatArray
     air_density: FloatArray
     used_s: float
@@ -122,6 +132,8 @@ class Stretches:
         for key in ("dynamic_pressure_pa", "normal_force_n", "speed_mps", "air_density"):
             if getattr(self, key).shape != self.force_n.shape:
                 raise ValueError(f"{key} must have one value per stretch ({len(self.force_n)})")
+        if self.wind_gain.shape != (len(self.force_n), 2):
+            raise ValueError(f"wind_gain must have two values per stretch ({len(self.force_n)})")
 
     def __len__(self) -> int:
         return len(self.force_n)
@@ -193,6 +205,13 @@ def cut_into_stretches(ride: RecordedRide, assumptions: Assumptions) -> Stretche
     shown_w = np.nan_to_num(ride.power_w[1:])
     wheel_j = shown_w * assumptions.power_scale * assumptions.efficiency * motion.step_s
 
+    speed_mps, wind_mps = motion.length_m / motion.step_s, air.headwind_mps
+    per_wind = aero_force(speed_mps, wind_mps + 0.5, 1.0, density) - aero_force(
+        speed_mps, wind_mps - 0.5, 1.0, density
+    )
+    per_wind *= motion.length_m * rider_height_wind(1.0, assumptions.weather.shelter)
+    heading = np.radians(motion.heading_deg)
+
     def over(values: FloatArray) -> FloatArray:
         return np.array([float(values[start:end].sum()) for start, end in bounds])
 
@@ -201,6 +220,8 @@ def cut_into_stretches(ride: RecordedRide, assumptions: Assumptions) -> Stretche
         force_n=over(wheel_j - known_j - kinetic_j) / length_m,
         dynamic_pressure_pa=over(work_j(1.0, 0.0) - known_j) / length_m,
         normal_force_n=over(work_j(0.0, 1.0) - known_j) / length_m,
+        wind_gain=np.column_stack((over(per_wind * np.cos(heading)), over(per_wind * np.sin(heading))))
+        / length_m[:, np.newaxis],
         speed_mps=length_m / duration_s,
         air_density=over(density * motion.step_s) / duration_s,
         used_s=float(duration_s.sum()),

@@ -180,7 +180,7 @@ def test_a_bend_ridden_fast_is_left_out() -> None:
 def test_what_a_wrong_assumption_does() -> None:
     ride = ride_of(recorded(0))
     fit = fit_drag(ride, GIVEN)
-    changes = drag_area_if(ride, GIVEN, fit)
+    changes = drag_area_if(ride, fit)
     area = fit.drag_area_m2.value
     assert changes["1 % denser air"] == pytest.approx(-0.01 * area, rel=0.05)
     assert 0.009 * area < changes["1 % more power than shown"] < 0.03 * area
@@ -190,9 +190,9 @@ def test_what_a_wrong_assumption_does() -> None:
     assert "1 m/s more wind from 0°" in changes
     found = fit_drag(ride_of(recorded(1)), GIVEN)
     assert found.crr is not None
-    assert "0.0005 more rolling resistance" not in drag_area_if(ride_of(recorded(1)), GIVEN, found)
+    assert "0.0005 more rolling resistance" not in drag_area_if(ride_of(recorded(1)), found)
     dense = replace(GIVEN, air_density=1.2)
-    changes = drag_area_if(ride, dense, fit_drag(ride, dense))
+    changes = drag_area_if(ride, fit_drag(ride, dense))
     assert changes["1 % denser air"] == pytest.approx(-0.01 * area, rel=0.05)
 
 
@@ -218,13 +218,13 @@ def test_text_says_what_was_taken_as_given_and_keeps_to_the_page() -> None:
         (ride_of(recorded(0, wind_mps=6.0)), ["The ride contradicts", "no wind"]),
     ):  # fmt: skip
         fit = fit_drag(ride, GIVEN)
-        text = drag_text(ride, GIVEN, fit, drag_area_if(ride, GIVEN, fit), mass_is_given=False)
+        text = drag_text(ride, fit, drag_area_if(ride, fit), mass_is_given=False)
         for word in words:
             assert word in " ".join(text.split("\n")), (word, text)
         assert all(display_width(line) <= WIDTH for line in text.splitlines())
     windy = replace(GIVEN, weather=Weather(wind_speed_mps=6.0, wind_from_deg=20.0), air_density=1.2)
-    text = drag_text(ride, windy, fit_drag(ride, windy), {}, mass_is_given=True)
-    assert "wind 6.0 m/s from 20°" in text and "(as given)" in text and "assumed" not in text
+    text = drag_text(ride, fit_drag(ride, windy), {}, mass_is_given=True)
+    assert "steady wind 6.0 m/s from 20°" in text and "(as given)" in text and "assumed" not in text
 
 
 @settings(max_examples=15, deadline=None)
@@ -264,7 +264,7 @@ def test_intervals_and_assumptions_check_themselves() -> None:
 
 def test_the_readme_shows_what_comes_out() -> None:
     ride = ride_of(recorded(0))
-    text = drag_text(ride, GIVEN, fit_drag(ride, GIVEN), {}, mass_is_given=True)
+    text = drag_text(ride, fit_drag(ride, GIVEN), {}, mass_is_given=True)
     shown = text[: text.index("\nData")].rstrip()
     readme = Path(__file__).resolve().parents[2] / "README.md"
     assert shown in readme.read_text(encoding="utf-8")
