@@ -55,6 +55,7 @@ LONG_EFFORT_S = 720.0
 SMALLEST_SPREAD = 3.0
 LARGEST_MISS = 0.03
 SURE_CP, SURE_W_PRIME = 0.05, 0.10
+"""Largest relative standard errors of tests that count as good (common practice, from memory)."""
 
 LARGEST_EXPONENT = 50.0
 SMALLEST_ABOVE_CP, LARGEST_ABOVE_CP = 1e-6, 10.0
@@ -360,7 +361,7 @@ def _cautions(fit: CriticalPowerFit) -> tuple[str, ...]:
     ):
         if estimate.relative_error is not None and estimate.relative_error > largest:
             found.append(
-                f"{what} is uncertain by {100 * estimate.relative_error:.0f} % (standard error; good tests stay "
-                f"within {100 * largest:.0f} %, from memory)."
+                f"{what} is uncertain by {100 * estimate.relative_error:.1f} % (standard error); a good test stays "
+                f"within {100 * largest:.0f} %."
             )
     return tuple(found)

@@ -37,6 +37,7 @@ CRR_HALF_WIDTH = 0.001
 FEWEST_STRETCHES = 12
 LARGEST_CONDITION = 30.0
 MOST_WIND_ROUNDS = 20
+SMALLEST_WIND_SHARE = 0.2
 WIND_SETTLED_MPS = 1e-4
 COVERED = 0.95
 NORMAL_QUANTILE = 1.959964
@@ -92,7 +93,8 @@ class DragFit:
         Standard deviation of the force that the answer does not explain (N).
     assumptions : Assumptions
         What was taken as given, with the wind that was found where it was to be found.
-    wind_is_found : bool
+    wind_directions : ndarray (2, 1 or 2) or None
+        Directions in which the wind was found, as unit vectors to north and east; ``None`` where it was given.
     """
 
     stretches: Stretches
@@ -105,7 +107,7 @@ class DragFit:
     cannot_tell: str
     scatter_n: float
     assumptions: Assumptions
-    wind_is_found: bool
+    wind_directions: FloatArray | None
 
 
 def fit_drag(ride: RecordedRide, assumptions: Assumptions, *, find_wind: bool = False) -> DragFit:
@@ -141,11 +143,10 @@ def fit_drag(ride: RecordedRide, assumptions: Assumptions, *, find_wind: bool = 
             f"there are {len(stretches)} stretches of {STRETCH_S:.0f} s that can be used; allowed: "
             f"{FEWEST_STRETCHES} or more of steady pedalling above {3.6 * SLOWEST_MPS:.0f} km/h"
         )
-    if find_wind and _condition(_columns(stretches, True, rolling=False)) > LARGEST_CONDITION:
-        raise ValueError("the ride goes too much one way to tell a wind from drag; give the wind instead")
-    settled = _settled_wind(ride, assumptions, None) if find_wind else assumptions
+    directions = _wind_directions(stretches) if find_wind else None
+    settled = assumptions if directions is None else _settled_wind(ride, assumptions, None, directions)
     stretches = cut_into_stretches(ride, settled)
-    columns = _columns(stretches, find_wind, rolling=True)
+    columns = _columns(stretches, directions, rolling=True)
     values, covariance = least_squares_newey_west(columns, stretches.force_n)
     both = (_interval(values[0], covariance[0, 0], columns), _interval(values[1], covariance[1, 1], columns))
     condition = _condition(columns)
@@ -153,9 +154,11 @@ def fit_drag(ride: RecordedRide, assumptions: Assumptions, *, find_wind: bool = 
     crr, used_crr, drag_area = both[1], both[1].value, both[0]
     if cannot_tell:
         used_crr = assumptions.crr
-        settled = _settled_wind(ride, assumptions, used_crr) if find_wind else assumptions
+        settled = (
+            assumptions if directions is None else _settled_wind(ride, assumptions, used_crr, directions)
+        )
         stretches = cut_into_stretches(ride, settled)
-        drag_area = _with_given_rolling(stretches, used_crr, find_wind)
+        drag_area = _with_given_rolling(stretches, used_crr, directions)
     misses = (
         stretches.force_n
         - drag_area.value * stretches.dynamic_pressure_pa
@@ -172,7 +175,7 @@ def fit_drag(ride: RecordedRide, assumptions: Assumptions, *, find_wind: bool = 
         cannot_tell=cannot_tell,
         scatter_n=float(np.std(misses)),
         assumptions=settled,
-        wind_is_found=find_wind,
+        wind_directions=directions,
     )
 
 
@@ -197,7 +200,7 @@ def drag_area_if(ride: RecordedRide, fit: DragFit) -> dict[str, float]:
         "1 % more power than shown": replace(assumptions, power_scale=1.01 * assumptions.power_scale),
         "1 % denser air": denser,
     }
-    if ride.latitude_deg is not None and not fit.wind_is_found:
+    if ride.latitude_deg is not None and fit.wind_directions is None:
         more = replace(weather, wind_speed_mps=weather.wind_speed_mps + 1.0)
         wrong[f"1 m/s more wind from {weather.wind_from_deg:.0f}°"] = replace(assumptions, weather=more)
     if fit.crr is None:
@@ -206,36 +209,55 @@ def drag_area_if(ride: RecordedRide, fit: DragFit) -> dict[str, float]:
     for words, other in wrong.items():
         stretches = cut_into_stretches(ride, other)
         given_crr = other.crr if fit.crr is None else None
-        area = _solve(stretches, given_crr, fit.wind_is_found)[0]
+        area = _solve(stretches, given_crr, fit.wind_directions)[0]
         changes[words] = float(area) - fit.drag_area_m2.value
     return changes
 
 
-def _columns(stretches: Stretches, with_wind: bool, rolling: bool) -> FloatArray:
-    """Columns of the unknowns: drag area, rolling resistance, drag area times wind from north and from east."""
+def _wind_directions(stretches: Stretches) -> FloatArray:
+    """Directions in which a wind does what drag and rolling do not, as unit vectors to north and east, (2, 1 or 2).
+
+    Raises
+    ------
+    ValueError
+        There are none: the ride goes one way.
+    """
+    others = _columns(stretches, None, rolling=True)
+    own = stretches.wind_gain - others @ np.linalg.lstsq(others, stretches.wind_gain)[0]
+    _, sizes, directions = np.linalg.svd(own, full_matrices=False)
+    told = sizes > SMALLEST_WIND_SHARE * np.linalg.norm(stretches.wind_gain)
+    if not told.any():
+        raise ValueError("the ride goes too much one way to tell a wind from drag; give the wind instead")
+    return np.asarray(directions[told].T, dtype=np.float64)
+
+
+def _columns(stretches: Stretches, directions: FloatArray | None, rolling: bool) -> FloatArray:
+    """Columns of the unknowns: drag area, rolling resistance, drag area times wind in each direction."""
     columns = [stretches.dynamic_pressure_pa]
     if rolling:
         columns.append(stretches.normal_force_n)
-    if with_wind:
-        columns.extend(stretches.wind_gain.T)
+    if directions is not None:
+        columns.extend((stretches.wind_gain @ directions).T)
     return np.column_stack(columns)
 
 
-def _solve(stretches: Stretches, given_crr: float | None, with_wind: bool) -> FloatArray:
+def _solve(stretches: Stretches, given_crr: float | None, directions: FloatArray | None) -> FloatArray:
     """Drag area first, wind last, in the order of :func:`_columns`."""
-    columns = _columns(stretches, with_wind, rolling=given_crr is None)
+    columns = _columns(stretches, directions, rolling=given_crr is None)
     force_n = stretches.force_n - (given_crr or 0.0) * stretches.normal_force_n
     return np.asarray(np.linalg.lstsq(columns, force_n)[0], dtype=np.float64)
 
 
-def _settled_wind(ride: RecordedRide, assumptions: Assumptions, given_crr: float | None) -> Assumptions:
+def _settled_wind(
+    ride: RecordedRide, assumptions: Assumptions, given_crr: float | None, directions: FloatArray
+) -> Assumptions:
     """The assumptions with the steady wind at 10 m that explains the ride best, by Newton's method."""
     weather = assumptions.weather
-    direction = np.radians(weather.wind_from_deg)
-    wind = weather.wind_speed_mps * np.array([np.cos(direction), np.sin(direction)])
+    from_rad = np.radians(weather.wind_from_deg)
+    wind = weather.wind_speed_mps * np.array([np.cos(from_rad), np.sin(from_rad)])
     for _ in range(MOST_WIND_ROUNDS):
-        unknowns = _solve(cut_into_stretches(ride, assumptions), given_crr, with_wind=True)
-        change = unknowns[-2:] / unknowns[0]
+        unknowns = _solve(cut_into_stretches(ride, assumptions), given_crr, directions)
+        change = directions @ unknowns[-directions.shape[1] :] / unknowns[0]
         wind = wind + change
         speed = float(np.hypot(*wind))
         if not (unknowns[0] > 0.0 and speed <= WEATHER_BOUNDS["wind_speed_mps"].high):
@@ -289,9 +311,9 @@ def _interval(value: float, variance: float, columns: FloatArray) -> Interval:
     return Interval(float(value), error, float(value) - half, float(value) + half)
 
 
-def _with_given_rolling(stretches: Stretches, crr: float, with_wind: bool) -> Interval:
+def _with_given_rolling(stretches: Stretches, crr: float, directions: FloatArray | None) -> Interval:
     """Drag area at a given coefficient of rolling resistance, which is known to 0.001."""
-    columns = _columns(stretches, with_wind, rolling=False)
+    columns = _columns(stretches, directions, rolling=False)
     values, covariance = least_squares_newey_west(columns, stretches.force_n - crr * stretches.normal_force_n)
     alone = _interval(values[0], covariance[0, 0], columns)
     per_crr = float(np.linalg.lstsq(columns, stretches.normal_force_n)[0][0])

@@ -92,7 +92,7 @@ def _given(fit: DragFit, mass_is_given: bool) -> list[str]:
     )
     wind = "no wind"
     if weather.wind_speed_mps > 0.0:
-        found = ", as found from the ride" if fit.wind_is_found else ""
+        found = ", as found from the ride" if fit.wind_directions is not None else ""
         wind = (
             f"steady wind {weather.wind_speed_mps:.1f} m/s from {weather.wind_from_deg:.0f}°{found}, at 10 m, of which "
             f"the share {weather.shelter:g} comes through"
@@ -120,6 +120,8 @@ def _cautions(ride: RecordedRide, fit: DragFit) -> list[str]:
         found.append(
             "No wind was given: on a ride that is not there and back, even 1 m/s counts; give it, or try --find-wind."
         )
+    if fit.wind_directions is not None and fit.wind_directions.shape[1] == 1:
+        found.append("The ride goes along one line, there and back: only the wind along it was found.")
     free = fit.both[1]
     if fit.crr is None and not free.low <= fit.used_crr <= free.high:
         found.append(

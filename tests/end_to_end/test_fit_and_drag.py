@@ -8,8 +8,10 @@ import tomllib
 from pathlib import Path
 
 import pytest
+import typer.main
 
 from ttt_opt import cli
+from ttt_opt.ride_stretches import Assumptions
 
 ROOT = Path(__file__).resolve().parents[2]
 EFFORTS = ROOT / "data" / "demo" / "efforts.csv"
@@ -67,7 +69,8 @@ def test_fit_from_a_threshold_power(
 
 
 @pytest.mark.parametrize(
-    "words", [[], [EFFORTS, "--threshold-power", "300"], [EFFORTS, "--given", "speed"], ["--threshold-power", "nan"]]
+    "words",
+    [[], [EFFORTS, "--threshold-power", "300"], [EFFORTS, "--given", "speed"], ["--threshold-power", "nan"]],
 )
 def test_fit_with_wrong_words(monkeypatch: pytest.MonkeyPatch, words: list[str | Path]) -> None:
     assert run_here(monkeypatch, "fit", *words) == 2
@@ -151,6 +154,8 @@ def test_drag_of_a_real_ride(monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
     found = re.search(r"^drag area m² +([\d.]+) ", out, re.MULTILINE)
     assert found is not None
     assert 0.2 < float(found.group(1)) < 0.6
+    assert run_here(monkeypatch, "drag", POWER_RIDE, "--find-wind") == 0
+    assert "as found from the ride" in " ".join(capsys.readouterr().out.split())
     for words in ("83.5 kg (assumed, not given", "no wind", "No wind was given", "The ride contradicts"):
         assert words in " ".join(out.split())
 
@@ -163,3 +168,14 @@ def test_the_readme_shows_what_fit_says(
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     assert out[: out.index("The durations")].rstrip() in readme
     assert out[out.index("cp_w =") :].rstrip() in readme
+
+
+def test_defaults_of_drag_are_those_of_the_code() -> None:
+    group = typer.main.get_command(cli.app)
+    options = {option.name: option for option in group.commands["drag"].params}  # type: ignore[attr-defined]  # a group
+    assumed = Assumptions()
+    for name in ("temperature_c", "pressure_hpa", "humidity", "wind_speed_mps", "wind_from_deg", "shelter"):
+        assert options[name].default == getattr(assumed.weather, name), name
+    assert options["crr"].default == assumed.crr
+    assert options["efficiency"].default == assumed.efficiency
+    assert f"{assumed.mass_kg:g} is assumed" in options["mass_kg"].help

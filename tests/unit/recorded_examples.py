@@ -49,20 +49,22 @@ def recorded(
     power_w: tuple[float, float] = (150.0, 350.0),
     hilly: bool = True,
     wind_mps: float = 0.0,
+    headings_deg: tuple[float, ...] = (0.0, 180.0),
     noise: Noise = Noise(),
 ) -> pd.DataFrame:
-    """A rider alone, north for 18 km and back south, as samples of one second.
+    """A rider alone, 36 km in equal parts of one direction each, as samples of one second; wind from 20°.
 
     Power changes from one stretch of 400 m to the next, between the two bounds.
     """
     random = np.random.default_rng(seed)
     distance = np.linspace(0.0, LENGTH_M, round(LENGTH_M / 10.0) + 1)
-    half = LENGTH_M / 2.0
-    bend = np.where(np.abs(distance - half) < 6.0, 8.0, np.inf)
+    side_m = LENGTH_M / len(headings_deg)
+    heading = np.array([headings_deg[min(int(at / side_m), len(headings_deg) - 1)] for at in distance])
+    bend = np.where(np.append(False, np.diff(heading) != 0.0), 8.0, np.inf)
     course = make_course(
         LENGTH_M,
         wavy_elevation(LENGTH_M) if hilly else None,
-        heading=np.where(distance < half, 0.0, 180.0),
+        heading=heading,
         bend_radius=bend,
     )
     team = Team("Alone", (SOLO,))
@@ -80,8 +82,12 @@ def recorded(
 
     work = at(np.cumsum(ridden.power_w[:, 0] * step_s), 0.0)
     along = at(ridden.distance_m, 0.0)
-    north = np.where(along < half, along, LENGTH_M - along) + noise.place_m * alike(random, time, 30.0)
-    east = noise.place_m * alike(random, time, 30.0)
+    steps = np.diff(distance, prepend=0.0)
+    north, east = (
+        np.interp(along, distance, np.cumsum(steps * part(np.radians(heading))))
+        + noise.place_m * alike(random, time, 30.0)
+        for part in (np.cos, np.sin)
+    )
     elevation = np.interp(along, distance, course.elevation_m) + noise.elevation_m * alike(random, time, 60.0)
     exact_power = np.append(0.0, np.diff(work))
     speed = at(ridden.speed_mps, 0.0)

@@ -177,6 +177,44 @@ def test_a_bend_ridden_fast_is_left_out() -> None:
     assert bent.left_out_s["cornering"] - plain.left_out_s["cornering"] > 25.0
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_steady_wind_is_found_on_the_way_round(seed: int) -> None:
+    ride = ride_of(recorded(seed, wind_mps=5.0, headings_deg=(0.0, 90.0, 180.0, 270.0)))
+    fit = fit_drag(ride, GIVEN, find_wind=True)
+    assert fit.assumptions.weather.wind_speed_mps == pytest.approx(5.0, abs=0.5)
+    assert fit.assumptions.weather.wind_from_deg == pytest.approx(20.0, abs=6.0)
+    assert fit.drag_area_m2.value == pytest.approx(SOLO.cda_m2, rel=0.04)
+    assert fit.drag_area_m2.low < SOLO.cda_m2 < fit.drag_area_m2.high
+    without = fit_drag(ride, GIVEN)
+    assert without.scatter_n > fit.scatter_n + 1.0
+
+
+def test_there_and_back_only_the_wind_along_the_road_is_found() -> None:
+    ride = ride_of(recorded(0, wind_mps=5.0))
+    fit = fit_drag(ride, GIVEN, find_wind=True)
+    weather = fit.assumptions.weather
+    assert fit.wind_directions is not None and fit.wind_directions.shape == (2, 1)
+    along = weather.wind_speed_mps * np.cos(np.radians(weather.wind_from_deg))
+    assert along == pytest.approx(5.0 * np.cos(np.radians(20.0)), abs=0.4)
+    assert fit.drag_area_m2.value == pytest.approx(SOLO.cda_m2, rel=0.04)
+    changes = drag_area_if(ride, fit)
+    assert not any("wind" in words for words in changes)
+    text = " ".join(drag_text(ride, fit, changes, mass_is_given=True).split())
+    assert "as found from the ride" in text and "only the wind along it was found" in text
+
+
+def test_a_wind_that_is_not_there_is_not_found() -> None:
+    fit = fit_drag(ride_of(recorded(0, headings_deg=(0.0, 90.0, 180.0, 270.0))), GIVEN, find_wind=True)
+    assert fit.assumptions.weather.wind_speed_mps < 0.4
+
+
+def test_a_wind_cannot_be_found_one_way_or_without_places() -> None:
+    with pytest.raises(ValueError, match="goes too much one way"):
+        fit_drag(ride_of(recorded(0, headings_deg=(30.0,), hilly=False)), GIVEN, find_wind=True)
+    with pytest.raises(ValueError, match="cannot be found without latitude"):
+        fit_drag(ride_of(recorded(0), places=False), GIVEN, find_wind=True)
+
+
 def test_what_a_wrong_assumption_does() -> None:
     ride = ride_of(recorded(0))
     fit = fit_drag(ride, GIVEN)
