@@ -52,6 +52,9 @@ LARGEST_CHANGE_MPS2 = 0.5
 LARGEST_ACROSS_MPS2 = 1.0
 HEADING_OVER_S = 6.0
 LONGEST_GAP_S = 5.0
+LONGEST_STEP_M = 1000.0
+"""What lies between two samples counts as no longer: a gap in the recording is no road whose profile matters."""
+LONGEST_RIDE_M = 2e6
 GUARD_S = 2.0
 STRETCH_S = 30.0
 
@@ -174,7 +177,7 @@ def cut_into_stretches(ride: RecordedRide, assumptions: Assumptions) -> Stretche
     Raises
     ------
     ValueError
-        Wind without places that would tell which way the ride went.
+        Wind without places that would tell which way the ride went, or a ride of more than 2,000 km.
     """
     if assumptions.weather.wind_speed_mps > 0.0 and ride.latitude_deg is None:
         raise ValueError("there is a wind, but no latitude and longitude to tell which way the ride went")
@@ -233,8 +236,12 @@ def _motion(ride: RecordedRide) -> _Motion:
     time = ride.time_s
     step_s = np.diff(time)
     speed = _running_mean(time, _filled(time, ride.speed_mps), SPEED_SMOOTHING_S)
-    length_m = 0.5 * (speed[1:] + speed[:-1]) * step_s
+    length_m = np.minimum(0.5 * (speed[1:] + speed[:-1]) * step_s, LONGEST_STEP_M)
     distance_m = np.append(0.0, np.cumsum(length_m))
+    if distance_m[-1] > LONGEST_RIDE_M:
+        raise ValueError(
+            f"the ride is {distance_m[-1] / 1000:.0f} km long; allowed: {LONGEST_RIDE_M / 1000:.0f} km"
+        )
     elevation_m = _elevation(ride, distance_m)
     rise_m = np.diff(elevation_m)
     grade = np.divide(rise_m, length_m, out=np.zeros_like(rise_m), where=length_m > 0.0)

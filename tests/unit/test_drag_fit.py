@@ -247,6 +247,15 @@ def test_too_little_to_go_by() -> None:
         fit_drag(ride_of(recorded(0), places=False), replace(GIVEN, weather=Weather(wind_speed_mps=3.0)))
 
 
+def test_years_between_two_samples_cost_nothing_and_endless_rides_are_refused() -> None:
+    frame = recorded(0)
+    frame.loc[1500:, "seconds"] += 3e9
+    fit = fit_drag(ride_of(frame), GIVEN)
+    assert fit.drag_area_m2.value == pytest.approx(SOLO.cda_m2, rel=0.03)
+    with pytest.raises(ValueError, match="km long; allowed: 2000 km"):
+        fit_drag(ride_of(frame.assign(seconds=1000.0 * frame["seconds"])), GIVEN)
+
+
 def test_text_says_what_was_taken_as_given_and_keeps_to_the_page() -> None:
     for ride, words in (
         (ride_of(recorded(3, noise=POOR_BAROMETER)), ["rolling resistance  0.0040", "is given, not found",
