@@ -1,4 +1,5 @@
-"""The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``.
+"""The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``,
+and, for the numbers of a team file, ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``.
 
 Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible plan; 4 solver failure;
 70 a fault in this program; 130 interrupted.
@@ -13,6 +14,7 @@ import os
 import sys
 import traceback
 from collections.abc import Callable, Iterator
+from enum import StrEnum
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, ParamSpec
@@ -163,6 +165,218 @@ def simulate(
     ridden = read_plan(plan_file)
     print(plan_text(ridden), end="")
     _end_with_check(ridden)
+
+
+class Given(StrEnum):
+    """What a rider was given in a maximal effort."""
+
+    DURATION = "duration"
+    POWER = "power"
+
+
+@app.command()
+@_interruptible
+def fit(
+    efforts_file: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="EFFORTS",
+            help="Maximal efforts (CSV: seconds, watts; rider where there are several).",
+            show_default=False,
+        ),
+    ] = None,
+    rider: Annotated[
+        str | None, typer.Option("--rider", metavar="NAME", help="Only this rider.", show_default=False)
+    ] = None,
+    given: Annotated[
+        Given, typer.Option("--given", help="What the rider was given: a duration, or a power to exhaustion.")
+    ] = Given.DURATION,
+    threshold_power: Annotated[
+        float | None,
+        typer.Option(
+            "--threshold-power",
+            metavar="W",
+            min=80.0,
+            max=550.0,
+            help="Instead of efforts: highest mean power over one hour (W).",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
+    from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
+    from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
+    from ttt_opt.efforts import NAMELESS, read_efforts, rider_name
+    from ttt_opt.writing import write_new_file
+
+    if (efforts_file is None) == (threshold_power is None):
+        raise typer.BadParameter("give either a file of efforts or --threshold-power")
+    answers, text = {}, ""
+    if threshold_power is not None:
+        name = NAMELESS if rider is None else rider_name(rider, "--rider")
+        answers[name] = from_threshold_power(_finite(threshold_power))
+        text = threshold_text(name, threshold_power, answers[name])
+    elif efforts_file is not None:
+        for name, efforts in read_efforts(efforts_file, rider).items():
+            try:
+                fitted = fit_critical_power(efforts, given.value)
+            except ValueError as error:
+                raise InputError(printable(str(efforts_file)), name, str(error)) from error
+            answers[name] = fitted.answer
+            text += fit_text(name, fitted, given.value)
+    fragment = team_fragment(answers)
+    if out is not None:
+        write_new_file(out, fragment)
+    print(text.lstrip("\n"), end="")
+    print(f"\nWritten to {printable(str(out))}" if out is not None else f"\n{fragment.rstrip()}")
+
+
+@app.command()
+@_interruptible
+def drag(
+    ride_file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RIDE",
+            help="Recorded ride (CSV: seconds, watts, speed_mps or distance_m; elevation_m, latitude, longitude).",
+            show_default=False,
+        ),
+    ],
+    mass_kg: Annotated[
+        float | None,
+        typer.Option(
+            "--mass-kg",
+            metavar="KG",
+            min=40.0,
+            max=180.0,
+            help="Rider, clothing, bicycle and bottles (kg); left out: 83.5 is assumed.",
+            show_default=False,
+        ),
+    ] = None,
+    temperature_c: Annotated[
+        float,
+        typer.Option(
+            "--temperature-c",
+            metavar="C",
+            min=-20.0,
+            max=45.0,
+            callback=_finite,
+            help="Air temperature (°C).",
+        ),
+    ] = 18.0,
+    pressure_hpa: Annotated[
+        float,
+        typer.Option(
+            "--pressure-hpa",
+            metavar="HPA",
+            min=600.0,
+            max=1100.0,
+            callback=_finite,
+            help="At the start, not reduced to sea level.",
+        ),
+    ] = 1013.25,
+    humidity: Annotated[
+        float,
+        typer.Option(
+            "--humidity", metavar="SHARE", min=0.0, max=1.0, callback=_finite, help="Relative humidity."
+        ),
+    ] = 0.6,
+    air_density: Annotated[
+        float | None,
+        typer.Option(
+            "--air-density",
+            metavar="KG_PER_M3",
+            min=0.6,
+            max=1.5,
+            help="Instead of temperature, pressure and humidity (kg/m3).",
+            show_default=False,
+        ),
+    ] = None,
+    wind_speed_mps: Annotated[
+        float,
+        typer.Option(
+            "--wind-speed-mps",
+            metavar="M_PER_S",
+            min=0.0,
+            max=25.0,
+            callback=_finite,
+            help="At 10 m, as forecast.",
+        ),
+    ] = 0.0,
+    wind_from_deg: Annotated[
+        float,
+        typer.Option(
+            "--wind-from-deg",
+            metavar="DEG",
+            min=0.0,
+            max=360.0,
+            callback=_finite,
+            help="Where the wind comes from.",
+        ),
+    ] = 0.0,
+    find_wind: Annotated[
+        bool, typer.Option("--find-wind", help="Find a steady wind from a ride in several directions.")
+    ] = False,
+    shelter: Annotated[
+        float,
+        typer.Option(
+            "--shelter",
+            metavar="SHARE",
+            min=0.0,
+            max=1.0,
+            callback=_finite,
+            help="Share of the wind that reaches the rider.",
+        ),
+    ] = 0.8,
+    crr: Annotated[
+        float,
+        typer.Option(
+            "--crr",
+            metavar="CRR",
+            min=0.001,
+            max=0.02,
+            callback=_finite,
+            help="Rolling resistance where the ride cannot tell it.",
+        ),
+    ] = 0.004,
+    efficiency: Annotated[
+        float,
+        typer.Option(
+            "--efficiency",
+            metavar="SHARE",
+            min=0.8,
+            max=1.0,
+            callback=_finite,
+            help="Power at the wheel over power shown; 1 for a meter in the hub.",
+        ),
+    ] = 0.976,
+) -> None:
+    """Drag area and rolling resistance from a recorded ride with power, with their uncertainty."""
+    from dataclasses import replace
+
+    from ttt_opt.drag_fit import drag_area_if, fit_drag
+    from ttt_opt.drag_text import drag_text
+    from ttt_opt.race import Weather
+    from ttt_opt.recorded_ride import read_recorded_ride
+    from ttt_opt.ride_stretches import Assumptions
+
+    ride = read_recorded_ride(ride_file)
+    weather = Weather(temperature_c, pressure_hpa, humidity, wind_speed_mps, wind_from_deg, shelter)
+    assumed = Assumptions(weather=weather, air_density=air_density, crr=crr, efficiency=efficiency)
+    if mass_kg is not None:
+        assumed = replace(assumed, mass_kg=mass_kg)
+    try:
+        fitted = fit_drag(ride, assumed, find_wind=find_wind)
+        changes = drag_area_if(ride, fitted)
+    except ValueError as error:
+        raise InputError(printable(str(ride_file)), "", str(error)) from error
+    print(drag_text(ride, fitted, changes, mass_kg is not None), end="")
 
 
 def _end_with_check(made: Plan) -> None:

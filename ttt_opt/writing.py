@@ -73,6 +73,26 @@ def write_results(folder: Path, contents: Mapping[str, str]) -> None:
                 part.unlink(missing_ok=True)
 
 
+def write_new_file(path: Path, content: str) -> None:
+    """Write one file that must not be there yet, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made where it does not exist.
+    content : str
+        Written as UTF-8.
+
+    Raises
+    ------
+    InputError
+        The file exists already, or it cannot be written.
+    """
+    if os.path.lexists(path):
+        raise InputError(printable(str(path)), "", "is there already; choose another --out or move it away")
+    write_results(path.parent, {path.name: content})
+
+
 def _write_synced(path: Path, content: bytes) -> None:
     """Write a new file and wait until the disk has it; what an old attempt left is removed, not followed."""
     path.unlink(missing_ok=True)

@@ -10,7 +10,7 @@ import pytest
 
 from ttt_opt import writing
 from ttt_opt.errors import InputError
-from ttt_opt.writing import prepare_folder, write_results
+from ttt_opt.writing import prepare_folder, write_new_file, write_results
 
 OLD = {"plan.json": "old plan\n", "plan.txt": "old text\n"}
 NEW = {"plan.json": "new plan ä\n", "plan.txt": "new text\r\n"}
@@ -127,3 +127,16 @@ def test_impossible_folder_names(name: str, tmp_path: Path) -> None:
 def test_preparing_leaves_nothing_behind(tmp_path: Path) -> None:
     prepare_folder(tmp_path / "out")
     assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_new_file_takes_the_place_of_none(tmp_path: Path) -> None:
+    path = tmp_path / "new" / "lines.toml"
+    write_new_file(path, "first ä\n")
+    assert contents(path.parent) == {"lines.toml": "first ä\n"}
+    (path.parent / "dangling").symlink_to("nowhere")
+    for there in (path, path.parent, path.parent / "dangling"):
+        with pytest.raises(InputError, match="is there already; choose another --out or move it away"):
+            write_new_file(there, "second\n")
+    assert path.read_text(encoding="utf-8") == "first ä\n"
+    with pytest.raises(InputError, match="cannot be written"):
+        write_new_file(path / "below.toml", "second\n")
