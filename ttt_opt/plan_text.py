@@ -249,8 +249,7 @@ def _worth(plan: Plan) -> list[str]:
         ),
         *wrapped(
             "The bound holds for the model: speeds from a grid on each segment, recovery and sustainable "
-            "power as settled "
-            "for this plan. The ride check does not use the model."
+            "power as fitted to rides of good plans. The ride check does not use the model."
         ),
     ]
     return titled("What the plan is worth", lines)
