@@ -6,11 +6,9 @@ file, the line and column, the value found and what is allowed.
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import re
-import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +18,7 @@ from numpy.typing import NDArray
 
 from ttt_opt.errors import InputError
 from ttt_opt.terminal_names import printable, shortened
+from ttt_opt.text_input import read_text
 from ttt_opt.toml_input import Bounds
 
 FloatArray = NDArray[np.float64]
@@ -181,7 +180,9 @@ def read_csv(path: Path) -> CsvTable:
         cut off within a row.
     """
     file = printable(str(path))
-    text = _decoded(file, _content(path, file))
+    text = read_text(path, file, "a CSV file", LARGEST_FILE_BYTES)
+    if "\0" in text:
+        raise InputError(file, f"line {text.count(chr(10), 0, text.index(chr(0))) + 1}", "is not text")
     if not text.strip():
         raise InputError(file, "", "is empty; allowed: a header line and at least one row")
     if text.lstrip().startswith(("<", "{")):
@@ -211,37 +212,6 @@ def read_csv(path: Path) -> CsvTable:
                 file, f"line {line}", f"has {len(cells)} cells where the header has {len(header)}{cut}"
             )
     return CsvTable(file, header, tuple(records[1:]), tuple(lines[1:]), delimiter != ",")
-
-
-def _content(path: Path, file: str) -> bytes:
-    try:
-        if "\0" in str(path):
-            raise InputError(file, "", "is not a file name")
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise InputError(file, "", "is not a regular file; give the name of a CSV file")
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST_FILE_BYTES + 1)
-    except OSError as error:
-        raise InputError(file, "", f"cannot be read: {error.strerror or error}") from error
-    if len(content) > LARGEST_FILE_BYTES:
-        raise InputError(file, "", f"is larger than the allowed {LARGEST_FILE_BYTES:,} bytes")
-    return content
-
-
-def _decoded(file: str, content: bytes) -> str:
-    # UTF-32 (little endian) begins with the mark of UTF-16, so both are caught by the shorter marks.
-    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
-        raise InputError(file, "", "is saved as UTF-16 or UTF-32; save it as UTF-8 text")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line, byte = content.count(b"\n", 0, error.start) + 1, content[error.start]
-        raise InputError(
-            file, f"line {line}", f"byte 0x{byte:02x} is not UTF-8; save the file as UTF-8 text"
-        ) from error
-    if "\0" in text:
-        raise InputError(file, f"line {text.count(chr(10), 0, text.index(chr(0))) + 1}", "is not text")
-    return text
 
 
 def _records(file: str, text: str, delimiter: str) -> tuple[list[tuple[str, ...]], list[int]]:

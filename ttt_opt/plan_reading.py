@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import json
 import math
-import stat
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
@@ -41,6 +40,7 @@ from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.segments import Segments
 from ttt_opt.team import LONGEST_NAME, RIDER_BOUNDS, Rider, Team
 from ttt_opt.terminal_names import printable
+from ttt_opt.text_input import read_text
 from ttt_opt.toml_input import Bounds, Table, describe
 
 FloatArray = NDArray[np.float64]
@@ -172,17 +172,7 @@ def read_plan(path: Path) -> Plan:
 
 def _read_json(path: Path) -> Table:
     file = printable(str(path))
-    if "\0" in str(path):
-        raise InputError(file, "", "is not a file name")
-    try:
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise InputError(file, "", "is not a regular file; give the name of a plan.json")
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST_FILE_BYTES + 1)
-    except OSError as error:
-        raise InputError(file, "", f"cannot be read: {error.strerror or error}") from error
-    if len(content) > LARGEST_FILE_BYTES:
-        raise InputError(file, "", f"is larger than the allowed {LARGEST_FILE_BYTES:,} bytes")
+    text = read_text(path, file, "a plan.json", LARGEST_FILE_BYTES)
 
     def refuse(constant: str) -> NoReturn:
         raise InputError(file, "", f"holds {constant}; allowed: finite numbers and null")
@@ -194,13 +184,9 @@ def _read_json(path: Path) -> Table:
         return section
 
     try:
-        document = json.loads(
-            content.decode("utf-8"), parse_constant=refuse, object_pairs_hook=without_repeats
-        )
+        document = json.loads(text, parse_constant=refuse, object_pairs_hook=without_repeats)
     except InputError:
         raise
-    except UnicodeDecodeError as error:
-        raise InputError(file, "", f"is not UTF-8 text (byte {error.start})") from error
     except RecursionError:
         raise InputError(file, "", "lists or sections are nested too deeply") from None
     except ValueError as error:  # json.JSONDecodeError, and whole numbers of thousands of digits

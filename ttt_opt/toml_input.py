@@ -6,10 +6,8 @@ file, the field, the value found and what is allowed.
 
 from __future__ import annotations
 
-import codecs
 import difflib
 import re
-import stat
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,6 +16,7 @@ from typing import TypeVar
 
 from ttt_opt.errors import InputError
 from ttt_opt.terminal_names import is_unsafe, printable, shortened
+from ttt_opt.text_input import read_text
 
 LARGEST_FILE_BYTES = 1_000_000
 LONGEST_LINE = 2000
@@ -273,10 +272,7 @@ def read_toml(path: Path) -> Table:
     key.
     """
     file = printable(str(path))
-    try:
-        text = _decoded(file, _bytes_of(path, file))
-    except OSError as error:
-        raise InputError(file, "", f"cannot be read: {error.strerror or error}") from error
+    text = read_text(path, file, "a TOML file", LARGEST_FILE_BYTES)
     _refuse_odd_lines(file, text)
     try:
         return Table(file, "", tomllib.loads(text))
@@ -284,32 +280,6 @@ def read_toml(path: Path) -> Table:
         raise InputError(file, "", "lists or sections are nested too deeply; two levels are enough") from None
     except ValueError as error:  # tomllib.TOMLDecodeError, and what Python's own parsing of values refuses
         raise InputError(file, "", _toml_problem(str(error))) from error
-
-
-def _bytes_of(path: Path, file: str) -> bytes:
-    if "\0" in str(path):
-        raise InputError(file, "", "is not a file name")
-    if not stat.S_ISREG(path.stat().st_mode):
-        raise InputError(file, "", "is not a regular file; give the name of a TOML file")
-    with path.open("rb") as stream:
-        content = stream.read(LARGEST_FILE_BYTES + 1)
-    if len(content) > LARGEST_FILE_BYTES:
-        raise InputError(file, "", f"is larger than the allowed {LARGEST_FILE_BYTES:,} bytes")
-    return content
-
-
-def _decoded(file: str, content: bytes) -> str:
-    # UTF-32 (little endian) begins with the mark of UTF-16, so both are caught by the shorter marks.
-    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, codecs.BOM_UTF32_BE)):
-        raise InputError(file, "", "is saved as UTF-16 or UTF-32; save it as UTF-8 text")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        byte = content[error.start]
-        raise InputError(
-            file, f"line {line}", f"byte 0x{byte:02x} is not UTF-8; save the file as UTF-8 text"
-        ) from error
 
 
 def _refuse_odd_lines(file: str, text: str) -> None:
