@@ -329,7 +329,7 @@ def rotation_data(
         bend=segments.bend,
         average_load_w=_average_load(road, race, slice(None), mean_mps, reference_mean_mps),
         average_kinetic_j_per_v2=float(0.5 * kinetic_mass(float(np.mean(mass))) / DRIVETRAIN_EFFICIENCY),
-        reference_s=riding_time(road, reference_mps[:, None])[:, 0] * assumptions.time_share,
+        reference_s=riding_time(road, reference_mps[:, None])[:, 0] * assumptions.time_share + braking_s,
         asked_w=asked_w,
         given_w=given_w,
         surge_w=surge_w,
