@@ -11,7 +11,7 @@ import pytest
 from ttt_opt.plan import Plan, make_plan
 from ttt_opt.plan_document import document_text, plan_document
 from ttt_opt.race import read_race
-from ttt_opt.rotation_optimum import Settings
+from ttt_opt.search_control import Settings
 
 METRES_PER_DEGREE = 111_195.0
 """Of latitude, nearly."""

@@ -121,8 +121,8 @@ def plan(
     from ttt_opt.progress_line import ProgressLine
     from ttt_opt.race import read_race
     from ttt_opt.rider_cards import cards_html
-    from ttt_opt.rotation_optimum import Settings
     from ttt_opt.schedule_table import schedule_csv
+    from ttt_opt.search_control import Settings
     from ttt_opt.writing import prepare_folder, write_results
 
     race = read_race(race_file)

@@ -12,9 +12,10 @@ from ttt_opt.course import Course, read_course
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride, ride
 from ttt_opt.ride_check import RideCheck, check_ride
-from ttt_opt.rotation_optimum import Optimum, Progress, Settings, optimise
+from ttt_opt.rotation_optimum import Optimum, optimise
 from ttt_opt.rotation_problem import Road, road_of, segments_of
 from ttt_opt.schedule import Schedule, ScheduledPull
+from ttt_opt.search_control import Progress, Settings
 
 FloatArray = NDArray[np.float64]
 
@@ -136,7 +137,7 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     settings : Settings
         Time limit, gap and seed; by default those of the class.
     progress : callable, optional
-        See :data:`ttt_opt.rotation_optimum.Progress`.
+        See :data:`ttt_opt.search_control.Progress`.
 
     Raises
     ------

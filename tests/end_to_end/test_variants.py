@@ -16,7 +16,7 @@ from conftest import METRES_PER_DEGREE
 
 from ttt_opt.plan import Plan, make_plan
 from ttt_opt.race import Limits, Race, Rules, Weather
-from ttt_opt.rotation_optimum import Settings
+from ttt_opt.search_control import Settings
 from ttt_opt.team import Rider, Team
 
 pytestmark = pytest.mark.slow

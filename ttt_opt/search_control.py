@@ -1,0 +1,85 @@
+"""Settings of a search, the time it has used, and the wish to stop it."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from types import FrameType
+
+Progress = Callable[[str, float, float], None]
+"""Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
+
+KEPT_BACK_BUILDS = 8.0
+"""Time in which a plan is fitted to its ride, over that of building a model with all pulls."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How long and how well to search.
+
+    Attributes
+    ----------
+    time_limit_s : float
+        Seconds after which the best plan so far is returned.
+    gap : float
+        Gap to the proven bound at which the search may stop, as share of the finish time.
+    seed : int
+        Same seed, same plan.
+    """
+
+    time_limit_s: float = 240.0
+    gap: float = 0.003
+    seed: int = 0
+
+
+@dataclass
+class SearchClock:
+    """Time used, and the wish to stop."""
+
+    settings: Settings
+    began: float = field(default_factory=time.perf_counter)
+    interrupted: bool = False
+    build_seconds: float = 0.0
+    longest_build_s: float = 0.0
+
+    @property
+    def left_s(self) -> float:
+        """Seconds left for the search; what fitting the plan at the end takes is kept back."""
+        kept_back = min(KEPT_BACK_BUILDS * self.longest_build_s, 0.4 * self.settings.time_limit_s)
+        return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
+
+    @contextmanager
+    def building(self) -> Iterator[None]:
+        """Counts the time within as that of building a model."""
+        began = time.perf_counter()
+        yield
+        seconds = time.perf_counter() - began
+        self.longest_build_s = max(self.longest_build_s, seconds)
+        self.build_seconds += seconds
+
+    def stop(self) -> bool:
+        """Time is up, or Ctrl-C was pressed."""
+        return self.interrupted or self.left_s <= 0.0
+
+
+@contextmanager
+def interrupts(clock: SearchClock) -> Iterator[None]:
+    """While the search runs, Ctrl-C means: stop and give the best plan so far; a second one really interrupts."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def handle(_signal: int, _frame: FrameType | None) -> None:
+        if clock.interrupted:
+            raise KeyboardInterrupt
+        clock.interrupted = True
+
+    old = signal.signal(signal.SIGINT, handle)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, old)
