@@ -36,7 +36,7 @@ RideSchedule = Callable[[Schedule, FloatArray], tuple[Ride, RideCheck]]
 """Rides a schedule in the simulation and checks it, given W' at the boundaries as planned (J)."""
 
 FITTING_ROUNDS, MOST_FITTING_ROUNDS = 8, 13
-"""Rounds in which a plan is fitted to its ride: usually at most, and where no round has given one that can be ridden."""
+"""Rounds in which a plan is fitted to its ride: usually at most, and where none has given a plan that can be ridden."""
 CLOSER_EACH_ROUND, MUCH_CLOSER = 0.92, 0.7
 """Speeds of the grid come closer by this in each of the usual rounds, and in each of the others: so the rounds end."""
 STEP = 0.8
