@@ -35,8 +35,9 @@ INFINITY = float("inf")
 RideSchedule = Callable[[Schedule, FloatArray], tuple[Ride, RideCheck]]
 """Rides a schedule in the simulation and checks it, given W' at the boundaries as planned (J)."""
 
-FITTING_ROUNDS, MOST_FITTING_ROUNDS = 8, 13
-"""Rounds in which a plan is fitted to its ride: usually at most, and where none has given a plan that can be ridden."""
+FEWEST_FITTING_ROUNDS, FITTING_ROUNDS, MOST_FITTING_ROUNDS = 3, 8, 13
+"""Rounds in which a plan is fitted to its ride: where the time is over, usually at most, and where none of them gave a
+plan that can be ridden."""
 CLOSER_EACH_ROUND, MUCH_CLOSER = 0.92, 0.7
 """Speeds of the grid come closer by this in each of the usual rounds, and in each of the others: so the rounds end."""
 STEP = 0.8
@@ -219,8 +220,10 @@ def as_ridden(road: Road, race: Race, order: RotationPlan, ride_schedule: RideSc
     )
 
 
-def _ends(rounds: list[FittedPlan]) -> bool:
-    """Whether another round of fitting is of no use."""
+def _ends(rounds: list[FittedPlan], clock: SearchClock) -> bool:
+    """Whether another round of fitting is of no use, or the time is over after the few that a plan needs."""
+    if clock.is_over and len(rounds) > FEWEST_FITTING_ROUNDS:
+        return True
     if len(rounds) <= FITTING_ROUNDS:
         return len(rounds) > 1 and rounds[-1].settled
     return len(rounds) > MOST_FITTING_ROUNDS or any(plan.n_failed == 0 for plan in rounds)
@@ -231,7 +234,7 @@ def fit_to_ride(
 ) -> FittedPlan:
     """Repeat ride and speeds for one path until the plan is what is ridden; else the round that comes nearest."""
     rounds = [as_ridden(road, race, order, ride_schedule)]
-    while not _ends(rounds):
+    while not _ends(rounds, clock):
         order, ridden = rounds[-1].order, rounds[-1].ridden
         extra_j = order.assumptions.extra_reserve_j
         short_j = np.zeros_like(extra_j) if len(rounds) == 1 else race.limits.w_prime_reserve_j - ridden.lowest_j

@@ -168,13 +168,18 @@ def optimise(
         best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
         fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
         for _ in range(REFITTING_ROUNDS):
+            if clock.stop():
+                break
             best = _for_all_pulls(road, race, fitted, clock) or best
             best = _improve(best, clock, tell, _n_shakes(road, SOME_SHAKES))
             again = fit_to_ride(road, race, best, ride_schedule, clock, tell)
             fitted, before = min(fitted, again, key=FittedPlan.merit), fitted
-            if fitted is before or clock.stop():
+            if fitted is before:
                 break
+        bound = -INFINITY
         for _ in range(BOUNDING_ROUNDS):
+            if clock.stop():
+                break
             best = _for_all_pulls(road, race, fitted, clock) or best
             results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
             bound = min(result.bound_s for result in results)
@@ -182,11 +187,11 @@ def optimise(
             if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
                 best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
             for candidate in _fastest_plans(best):
-                again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
-                fitted = min(fitted, again, key=FittedPlan.merit)
                 if clock.stop():
                     break
-            if fitted.finish_time_s >= bound or clock.stop():
+                again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
+                fitted = min(fitted, again, key=FittedPlan.merit)
+            if fitted.finish_time_s >= bound:
                 break
         if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
             bound = -INFINITY

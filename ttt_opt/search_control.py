@@ -13,7 +13,7 @@ from types import FrameType
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
 
-KEPT_BACK_BUILDS = 8.0
+KEPT_BACK_BUILDS = 20.0
 """Time in which a plan is fitted to its ride, over that of building a model with all pulls."""
 
 
@@ -51,6 +51,11 @@ class SearchClock:
         """Seconds left for the search; what fitting the plan at the end takes is kept back."""
         kept_back = min(KEPT_BACK_BUILDS * self.longest_build_s, 0.4 * self.settings.time_limit_s)
         return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
+
+    @property
+    def is_over(self) -> bool:
+        """All of the time limit has gone by, also what was kept back."""
+        return time.perf_counter() - self.began > self.settings.time_limit_s
 
     @contextmanager
     def building(self) -> Iterator[None]:

@@ -58,6 +58,28 @@ def test_plan(tmp_path: Path, course: str, flat: bool, note: str | None) -> None
     check_believable(document)
 
 
+@pytest.mark.parametrize(
+    ("course", "km", "repair"),
+    [
+        ("A08-ride-long-123km-noisy-ele.gpx", 123.0, "repeated points"),
+        ("A09-ride-98km-duplicates.gpx", 97.9, "the track jumps"),
+    ],
+)
+def test_long_course_is_planned_and_its_repairs_are_told(tmp_path: Path, course: str, km: float, repair: str) -> None:
+    """Within so short a time limit the plan may miss a limit; it must say so, and not be far off."""
+    out = tmp_path / "out"
+    result = ttt_opt("plan", race_on(tmp_path, course), "--out", out, "--time-limit", "45", "--quiet")
+    document: dict[str, Any] = json.loads((out / "plan.json").read_text(encoding="utf-8"))
+    failed = [check["name"] for check in document["ride_check"]["checks"] if not check["met"]]
+    assert result.returncode == (1 if failed else 0)
+    assert len(failed) <= 5
+    assert document["course"]["length_m"] == pytest.approx(1000.0 * km, rel=0.01)
+    assert any(repair in told for told in document["course"]["repairs"])
+    ride_s, plan_s = document["ride_check"]["finish_time_s"], document["finish_time_s"]
+    assert ride_s == pytest.approx(plan_s, rel=0.005)
+    check_believable(document)
+
+
 def check_believable(document: dict[str, Any]) -> None:
     """Figures that no team of amateurs leaves (common practice, no source); the gap only where a bound was proven."""
     if document["best_possible_s"] is not None:
