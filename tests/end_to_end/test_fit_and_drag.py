@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-import sys
 import tomllib
 from pathlib import Path
 
 import pytest
 import typer.main
+from test_cli import run_here
 
 from ttt_opt import cli
 from ttt_opt.ride_stretches import Assumptions
@@ -18,16 +18,6 @@ EFFORTS = ROOT / "data" / "demo" / "efforts.csv"
 POWER_RIDE = ROOT.parent / "shared" / "courses" / "P01-power-41km-275W-1hz.csv"
 GOOD_EFFORTS = "seconds,watts\n180,411\n300,367\n720,328\n"
 GOOD_RIDE = "seconds,watts,speed_mps\n" + "".join(f"{n},250,11.0\n" for n in range(900))
-
-
-def run_here(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> int:
-    """Run the entry point in this process and give its exit code."""
-    monkeypatch.setattr(sys, "argv", ["ttt-opt", *map(str, words)])
-    with pytest.raises(SystemExit) as ended:
-        cli.run()
-    code = ended.value.code
-    assert isinstance(code, int)
-    return code
 
 
 def test_fit_tells_the_fit_and_the_lines_of_a_team_file(
