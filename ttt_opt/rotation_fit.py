@@ -47,7 +47,7 @@ LEAST_ALSO_WORK, MOST_ALSO_WORK = -0.5, 2.0
 A_FEW_TURNS_S = 300.0
 """Time over which what riders recover is averaged (s)."""
 SETTLED_J = 200.0
-"""W' with the constants' recovery and with the plan's own agree to this when the constants have settled (J)."""
+"""W' of a plan and of its ride agree to this everywhere when the plan has settled (J)."""
 SHORTFALL_ALLOWED_J = 50.0
 """W' may fall below the reserve by this in the ride of a settled plan (J)."""
 TIME_SETTLED = 0.0005

@@ -79,14 +79,14 @@ class Optimum:
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' left at the boundaries of the segments (J), nan once a rider has left.
     finish_time_s, best_possible_s : float
-        Time of the schedule in the model and proven bound of the discretised model (s); the bound is ``-inf`` where the
-        search was stopped before there was one.
+        Time of the schedule and proven bound of the discretised model (s); the bound is ``-inf`` where the search was
+        stopped before there was one, or the schedule is faster than it.
     stopped_because : str
         ``gap reached``, ``search complete``, ``time limit`` or ``interrupted``.
     solve_seconds, build_seconds : float
         All of the search, and what of it went into building models (s).
     n_orders, n_orders_discarded, n_orders_possible : int
-        Cyclic orders bounded, discarded because of their bound, and possible.
+        Cyclic orders searched, discarded because of their bound, and possible.
     solver : str
         Name and version.
     seed : int
