@@ -8,6 +8,7 @@ Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible 
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import math
 import os
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from ttt_opt.plan import Plan
 
 CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT, INTERRUPTED = 1, 2, 3, 4, 70, 130
+DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 app = typer.Typer(
     help="Plans a cycling team time trial: who pulls where, in which order and at which power.",
@@ -417,16 +419,28 @@ def _say(sentence: str) -> None:
     print(f"ttt-opt: {sentence}", file=sys.stderr)
 
 
+def _forget_output() -> None:
+    """Where the answer could not be written, keep Python from trying once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def run() -> None:
     """Entry point of the command ``ttt-opt``: run it and turn errors into one sentence and an exit code."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a letter must not end the program
             stream.reconfigure(errors="backslashreplace")
     try:
-        app()
+        try:
+            app()
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()
     except InputError as error:
         _say(str(error))
         sys.exit(BAD_INPUT)
+    except BrokenPipeError:  # whoever reads has read enough
+        _forget_output()
+        sys.exit(1)
     except NoFeasiblePlanError as error:
         _say(str(error))
         sys.exit(NO_PLAN)
@@ -437,6 +451,10 @@ def run() -> None:
         _say("interrupted")
         sys.exit(INTERRUPTED)
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in DISK_FULL:
+            _forget_output()
+            _say(f"cannot write: {error.strerror}; make room and run again")
+            sys.exit(BAD_INPUT)
         place = traceback.extract_tb(error.__traceback__)[-1]
         _say(
             f"a fault in this program, please report it: {type(error).__name__} in "

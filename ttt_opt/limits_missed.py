@@ -64,4 +64,4 @@ def _phrase(
         share = (data.on_wheel_w[i] + extra_w) / rider.cp_w
         return ("wheel",), share, f"limits.on_wheel_share_of_cp at least {share:.2f} for {names[i]} {at(segment)}"
     needed_w = data.peak_w[i] + extra_w
-    return ("peak", names[i]), amount, f"peak_w of {names[i]} at least {needed_w:.0f} {at(segment)}"
+    return ("peak", names[i]), amount, f"peak_power_w of {names[i]} at least {needed_w:.0f} {at(segment)}"
