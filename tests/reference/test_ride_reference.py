@@ -232,7 +232,8 @@ def test_swinging_off_in_the_ride_costs_the_work_of_the_worked_out_manoeuvre() -
 
 
 # Three courses: elevation (m) and heading (degrees) at a distance (m), wind at 10 m (m/s) from the north, powers (W).
-COURSES: dict[str, tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray], float, list[float]]] = {
+AlongRoad = Callable[[FloatArray], FloatArray]
+COURSES: dict[str, tuple[AlongRoad, AlongRoad, float, list[float]]] = {
     "hills": (lambda x: 15.0 * (1.0 - np.cos(x / 300.0)), lambda x: 0.0 * x, 0.0, [330.0, 380.0, 250.0, 310.0]),
     "turning wind": (lambda x: 0.0 * x, lambda x: 0.045 * x, 7.0, [360.0, 310.0, 280.0, 330.0]),
     "pass": (
@@ -251,9 +252,8 @@ def test_ride_of_a_whole_course_agrees_with_another_integrator(name: str) -> Non
     """
     elevation_of, heading_of, wind_mps, powers_w = COURSES[name]
     course = course_of(4_000.0)
-    course = replace(
-        course, elevation_m=elevation_of(course.distance_m), heading_deg=heading_of(course.distance_m), total_climb_m=0.0
-    )
+    place_m = course.distance_m
+    course = replace(course, elevation_m=elevation_of(place_m), heading_deg=heading_of(place_m), total_climb_m=0.0)
     weather = Weather(wind_speed_mps=wind_mps, wind_from_deg=0.0, shelter=1.0)
     race = race_of(Team("Solo", (RIDER,)), weather)
     boundary_m = [0.0, 1_000.0, 2_000.0, 3_000.0, 4_000.0]
@@ -268,7 +268,7 @@ def test_ride_of_a_whole_course_agrees_with_another_integrator(name: str) -> Non
         power = powers_w[min(int(place // 1_000.0), 3)]
         height = float(np.interp(place, course.distance_m, course.elevation_m)) - course.elevation_m[0]
         density = float(air_density_at(weather.temperature_c, weather.pressure_hpa * 100.0, weather.humidity, height))
-        air = speed + rider_wind * np.cos(np.radians(course.heading_deg[cell]))
+        air = speed + rider_wind * np.cos(np.radians(heading_of(np.float64(place))))
         resistance = 0.5 * density * (RIDER.cda_m2 + 0.0044) * air * abs(air) + 0.091 + 0.0087 * speed
         resistance += mass * GRAVITY_MPS2 * (race.crr * np.cos(slope[cell]) + np.sin(slope[cell]))
         drive = min(0.976 * power / max(speed, 1e-3), LARGEST_ACCELERATION_MPS2 * mass)
