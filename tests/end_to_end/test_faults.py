@@ -31,6 +31,14 @@ FILES = {"plan.json", "plan.txt", "schedule.csv", "briefing.html", "cards.html",
 needs_posix = pytest.mark.skipif(os.name != "posix", reason="signals, resource limits and devices of POSIX")
 
 
+@pytest.fixture(autouse=True)
+def listens_to_ctrl_c() -> Iterator[None]:
+    """Also where the tests run in the background, where shells have Ctrl-C ignored."""
+    old = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, old)
+
+
 def command(*words: str | Path) -> list[str]:
     return [sys.executable, "-m", "ttt_opt.cli", *map(str, words)]
 
