@@ -38,17 +38,20 @@ from ttt_opt.race import TERRAINS, Race
 from ttt_opt.ride import LARGEST_ACCELERATION_MPS2, WALKING_PACE_MPS, road_conditions
 from ttt_opt.ride_check import SHORTEST_STAY_S
 from ttt_opt.rotation_problem import Road
+from ttt_opt.segments import Segments
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-KINDS = (*TERRAINS, "accelerating", "easing")
-"""Kinds of road on which the front power of a pattern differs: terrain, out of bends and at the start, before bends."""
+KINDS = (*TERRAINS, "start", "before a bend")
+"""Kinds of road on which the front power of a pattern differs: by slope, at the start, before bends."""
 FLAT, CLIMB, DESCENT, ACCELERATING, EASING = range(5)
-PIECE_M, SHORT_PIECE_M = 20.0, 10.0
+UPHILL_GRADE = 0.012
+"""From this slope on a rider holds the watts for uphill (our choice: riders see and feel it)."""
+PIECE_M, SHORT_PIECE_M = 30.0, 10.0
 """Length of the pieces in which the road is ridden, and of those at the start and around bends (m)."""
-EASE_BEFORE_BEND_M = 60.0
+EASE_BEFORE_BEND_M = 120.0
 """Riders stop pedalling so far before a bend that has to be braked for (m; our choice)."""
 BRAKED_FOR = 0.85
 """Bends whose speed is below this share of the speed planned before them are braked for."""
@@ -240,8 +243,8 @@ def pattern_road(
     rise = np.interp(middle, course.distance_m, course.elevation_m) - course.elevation_m[0]
     heading = np.degrees(np.interp(middle, course.distance_m, np.unwrap(np.radians(course.heading_deg))))
     air = road_conditions(rise, heading, race.weather)
-    kind = np.array([KINDS.index(terrain) for terrain in cut.terrain], dtype=np.int64)
-    kind[cut.accelerating & (kind != DESCENT)] = ACCELERATING
+    kind = kinds_of(cut)
+    kind[: int(np.argmin(np.append(cut.accelerating, False)))] = ACCELERATING
     closed = np.where(cut.bend, 2, np.where(cut.accelerating, 1, 0)).astype(np.int64)
     shortest, longest = bounds_s
     return PatternRoad(
@@ -259,6 +262,12 @@ def pattern_road(
         shortest_s=shortest[segment],
         longest_s=longest[segment],
     )
+
+
+def kinds_of(segments: Segments) -> IntArray:
+    """Kind of road of each segment by its slope: index of flat, climb or descent in :data:`KINDS`."""
+    downhill = np.array([terrain == "descent" for terrain in segments.terrain])
+    return np.where(downhill, DESCENT, np.where(segments.grade >= UPHILL_GRADE, CLIMB, FLAT)).astype(np.int64)
 
 
 def _eases(road: Road, planned_mps: FloatArray) -> FloatArray:
@@ -337,6 +346,9 @@ def ride_patterns(
     clock, progress, long_share, short_share, in_pull = np.zeros((5, n_patterns))
     amiss = np.zeros(n_patterns)
     back = np.zeros((n_patterns, n_line))
+    if m > 1:  # who led until here swings off at the landmark
+        later = np.flatnonzero(begin > 0)
+        back[later, (leader[later] - 1) % m] = line.way_back_s
     wheel_j, wheel_s = np.zeros((2, n_patterns, n_line))
     wheel_share = np.zeros(n_patterns)
     limited = road.steady
@@ -393,7 +405,7 @@ def ride_patterns(
         middle = np.where(v > WALKING_PACE_MPS, v, 0.5 * (v + np.sqrt(square + 4.0 * ridden_m)))
         largest = LARGEST_ACCELERATION_MPS2 * mass
         new = square
-        for _ in range(3):
+        for _ in range(2):
             air = middle + headwind
             air2 = air * air
             sheltered = np.where((air > 0.0) & (air2 > cross2), (air2 - cross2) / (air2 + cross2 + 1e-9), 0.0)

@@ -60,13 +60,21 @@ def cut_at(course: Course, segments: Segments, places_m: FloatArray) -> tuple[Se
         start_m=boundary[:-1],
         end_m=boundary[1:],
         grade=np.where(whole, segments.grade[part_of], rise / np.diff(boundary)),
-        heading_deg=segments.heading_deg[part_of],
+        heading_deg=np.where(whole, segments.heading_deg[part_of], _mean_heading(course, boundary)),
         elevation_m=segments.elevation_m[part_of],
         speed_cap_mps=segments.speed_cap_mps[part_of],
         terrain=tuple(segments.terrain[s] for s in part_of),
         bend=segments.bend[part_of],
         accelerating=segments.accelerating[part_of],
     ), part_of
+
+
+def _mean_heading(course: Course, boundary_m: FloatArray) -> FloatArray:
+    """Mean direction of travel between boundaries (degrees)."""
+    unwrapped = np.degrees(np.unwrap(np.radians(course.heading_deg)))
+    along = np.append(0.0, np.cumsum(0.5 * (unwrapped[1:] + unwrapped[:-1]) * np.diff(course.distance_m)))
+    total = np.interp(boundary_m, course.distance_m, along)
+    return np.asarray(np.diff(total) / np.diff(boundary_m) % 360.0, dtype=np.float64)
 
 
 def settled_ride(

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from ttt_opt.pattern_ride import (
     Ridden,
     ride_patterns,
 )
+from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.physics import road_load_power, speed_at_power
 from ttt_opt.race import Race
 from ttt_opt.solver import compile_model, solve
@@ -30,12 +31,15 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 SECONDS_STEP, WATTS_STEP = 5, 5
-MOST_STRETCHES = 8
 SHORTEST_STRETCH_S = 45.0
-AMISS_ALLOWED_S = 1.0
-"""A pull may miss its bounds by this where a pattern is ridden (s); the ride check allows more."""
-SURGE_SHARE = 1.0
-SOLVE_TIME_S, SOLVE_GAP = 5.0, 1e-4
+NEGLIGIBLE_J = 30.0
+"""Columns that differ by less than this count as alike (J)."""
+AMISS_ALLOWED_S, AMISS_S_PER_S, WHEEL_AMISS_S = 1.0, 2.0, 50.0
+"""A pull may miss its bounds by this where a pattern is ridden (s); what a second more costs (s/s), and what power on a wheel
+beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
+SOLVE_GAP = 3e-4
+TRIED_COLUMNS = (160, 600)
+"""Columns that the mixed-integer programme chooses from, the cheapest first; more where they give no chain."""
 
 
 @dataclass(frozen=True)
@@ -148,9 +152,42 @@ def ride_chain(situation: Situation, stretches: Sequence[Stretch]) -> Chain:
     return Chain(tuple(ridden), time_s, np.array(speeds), np.array(stores), most, amiss, tuple(changes))
 
 
-def best_chain(situation: Situation, candidates: Iterable[Stretch], most_stretches: int) -> tuple[Stretch, ...] | None:
-    """The fastest chain of stretches among candidates that keeps all limits; ``None``: there is none."""
-    stretches = list(dict.fromkeys(candidates))
+@dataclass(frozen=True)
+class Columns:
+    """Stretches that were ridden, with the constants of the model.
+
+    Attributes
+    ----------
+    stretches : tuple of Stretch
+    following : ndarray (n_columns,) of int
+    time_s : ndarray (n_columns,)
+    spent_j, kept, room_j : ndarray (n_columns, n_line)
+    effort_in_w, effort_out_w : ndarray (n_columns,)
+        As in :class:`ttt_models.stretches.StretchData`.
+    """
+
+    stretches: tuple[Stretch, ...]
+    following: IntArray
+    time_s: FloatArray
+    spent_j: FloatArray
+    kept: FloatArray
+    room_j: FloatArray
+    effort_in_w: FloatArray
+    effort_out_w: FloatArray
+
+    def only(self, keep: IntArray) -> Columns:
+        """Some of them."""
+        arrays = (getattr(self, item.name)[keep] for item in fields(self)[1:])
+        return Columns(tuple(self.stretches[i] for i in keep), *arrays)
+
+    def and_also(self, other: Columns) -> Columns:
+        """These and others."""
+        arrays = (np.concatenate([getattr(self, item.name), getattr(other, item.name)]) for item in fields(self)[1:])
+        return Columns(self.stretches + other.stretches, *arrays)
+
+
+def ridden_columns(situation: Situation, stretches: Sequence[Stretch]) -> Columns:
+    """Ride stretches and keep those that break no limit of their own."""
     ridden = ride_patterns(
         situation.road, situation.race, situation.line, patterns_of(stretches, situation.entry_mps, situation.spent_j)
     )
@@ -159,66 +196,108 @@ def best_chain(situation: Situation, candidates: Iterable[Stretch], most_stretch
     most_spent = ridden.most_spent_j - ridden.most_kept * begin_spent
     spendable = situation.spendable_j
     room = np.minimum((spendable - most_spent) / np.maximum(ridden.most_kept, 1e-6), spendable)
-    possible = (
-        (ridden.amiss_s <= AMISS_ALLOWED_S)
-        & (room >= 0.0).all(axis=1)
-        & (ridden.on_wheel_share <= situation.race.limits.on_wheel_share_of_cp + situation.on_wheel_tolerance)
-    )
+    wheel = ridden.on_wheel_share - situation.race.limits.on_wheel_share_of_cp - situation.on_wheel_tolerance
+    amiss_s = AMISS_S_PER_S * np.maximum(ridden.amiss_s - AMISS_ALLOWED_S, 0.0) + WHEEL_AMISS_S * np.maximum(wheel, 0.0)
+    ridden = replace(ridden, time_s=ridden.time_s + amiss_s)
+    possible = (room >= 0.0).all(axis=1)
     keep = _undominated(stretches, ridden, spent, room, np.flatnonzero(possible))
-    if len(keep) == 0:
-        return None
-    kept_stretches = [stretches[i] for i in keep]
-    places = sorted({s.begin for s in kept_stretches} | {s.end for s in kept_stretches})
-    if places[0] != 0 or places[-1] != len(situation.road.node_m) - 1:
-        return None
+    kept = [stretches[i] for i in keep]
+    if not kept:
+        raise NoFeasiblePlanError("no pattern keeps the reserve of W' of every rider on any stretch")
+    effort_in, effort_out = efforts_at_ends(situation, kept, ridden.next_leader[keep])
+    return Columns(
+        tuple(kept), ridden.next_leader[keep], ridden.time_s[keep], spent[keep],
+        np.clip(ridden.kept[keep], 0.0, 1.0), room[keep], effort_in, effort_out,
+    )  # fmt: skip
+
+
+def _undominated(
+    stretches: Sequence[Stretch], ridden: Ridden, spent_j: FloatArray, room_j: FloatArray, possible: IntArray
+) -> IntArray:
+    """Of columns between the same nodes and leaders, those that no faster one beats in the W' of all riders."""
+    groups: dict[tuple[int, int, int, int], list[int]] = {}
+    for i in possible:
+        s = stretches[i]
+        groups.setdefault((s.begin, s.end, s.first, int(ridden.next_leader[i])), []).append(int(i))
+    worth = np.hstack([spent_j, -room_j])
+    keep: list[int] = []
+    for group in groups.values():
+        members = np.array(group)[np.argsort(ridden.time_s[group], kind="stable")]
+        best = np.empty((0, worth.shape[1]))
+        for i in members:
+            if not (best <= worth[i] + NEGLIGIBLE_J).all(axis=1).any():
+                best = np.vstack([best, worth[i]])
+                keep.append(int(i))
+    return np.array(sorted(keep), dtype=np.int64)
+
+
+def _data_of(situation: Situation, columns: Columns, most_stretches: int) -> StretchData:
+    places = sorted({s.begin for s in columns.stretches} | {s.end for s in columns.stretches})
     number = {node: b for b, node in enumerate(places)}
-    effort_in, effort_out = efforts_at_ends(situation, kept_stretches, ridden.next_leader[keep])
     rise_w, fall_w = _changes_allowed(situation, places)
-    data = StretchData(
-        begin=np.array([number[s.begin] for s in kept_stretches]),
-        end=np.array([number[s.end] for s in kept_stretches]),
-        first=np.array([s.first for s in kept_stretches]),
-        following=ridden.next_leader[keep],
-        time_s=ridden.time_s[keep],
-        spent_j=spent[keep],
-        kept=np.clip(ridden.kept[keep], 0.0, 1.0),
-        room_j=room[keep],
-        effort_in_w=effort_in,
-        effort_out_w=effort_out,
+    return StretchData(
+        begin=np.array([number[s.begin] for s in columns.stretches]),
+        end=np.array([number[s.end] for s in columns.stretches]),
+        first=np.array([s.first for s in columns.stretches]),
+        following=columns.following,
+        time_s=columns.time_s,
+        spent_j=columns.spent_j,
+        kept=columns.kept,
+        room_j=columns.room_j,
+        effort_in_w=columns.effort_in_w,
+        effort_out_w=columns.effort_out_w,
         rise_w=rise_w,
         fall_w=fall_w,
         n_places=len(places),
         start_leaders=situation.start_leaders,
         most_stretches=most_stretches,
     )
-    model, names, _ = compile_model(lambda: build_stretches(data))
-    outcome = solve(model, time_limit_s=SOLVE_TIME_S, gap=SOLVE_GAP)
-    print('   mip', len(keep), 'of', len(stretches), model.n_columns, round(outcome.seconds,2), outcome.stopped_because, outcome.objective, outcome.bound)
-    if outcome.values is None:
+
+
+def _reaches_the_finish(situation: Situation, columns: Columns) -> bool:
+    leaders = situation.start_leaders
+    return any(s.begin == 0 and s.first in leaders for s in columns.stretches) and any(
+        s.end == len(situation.road.node_m) - 1 for s in columns.stretches
+    )
+
+
+def relaxed_choice(situation: Situation, columns: Columns, most_stretches: int) -> tuple[float, FloatArray, FloatArray] | None:
+    """Time, share and price of every column in the relaxation (s); ``None``: no chain."""
+    if not _reaches_the_finish(situation, columns):
         return None
-    chosen = [
-        index for (name, index), value in zip(names, outcome.values, strict=True) if name == "ride" and value > 0.5
-    ]
-    return tuple(sorted((kept_stretches[c] for c in chosen), key=lambda s: s.begin))
+    model, names, _ = compile_model(partial(build_stretches, _data_of(situation, columns, most_stretches)))
+    relaxed = solve(model, relax=True)
+    if relaxed.row_duals is None or relaxed.values is None:
+        return None
+    worth = model.cost - model.matrix.T @ relaxed.row_duals
+    share, price = np.zeros((2, len(columns.stretches)))
+    for (name, index), value, cost in zip(names, relaxed.values, worth, strict=True):
+        if name == "ride":
+            share[index], price[index] = value, cost
+    return relaxed.objective, share, price
 
 
-def _undominated(
-    stretches: Sequence[Stretch], ridden: Ridden, spent: FloatArray, room: FloatArray, possible: IntArray
-) -> IntArray:
-    """Of columns between the same nodes and leaders, those that no faster one beats in all W'."""
-    groups: dict[tuple[int, int, int, int], list[int]] = {}
-    for i in possible:
-        s = stretches[i]
-        groups.setdefault((s.begin, s.end, s.first, int(ridden.next_leader[i])), []).append(int(i))
-    keep: list[int] = []
-    for members in groups.values():
-        members.sort(key=lambda i: float(ridden.time_s[i]))
-        best: list[int] = []
-        for i in members:
-            if not any((spent[j] <= spent[i] + 1.0).all() and (room[j] >= room[i] - 1.0).all() for j in best):
-                best.append(i)
-        keep += best
-    return np.array(sorted(keep), dtype=np.int64)
+def best_chain(
+    situation: Situation, columns: Columns, price: FloatArray, most_stretches: int, known: Iterable[Stretch] = ()
+) -> tuple[Stretch, ...] | None:
+    """The fastest chain of whole stretches, among known ones and the columns of lowest price; ``None``: there is none."""
+    stretches = set(known)
+    wanted = np.where([s in stretches for s in columns.stretches], -np.inf, price)
+    for count in TRIED_COLUMNS:
+        some = columns.only(np.sort(np.argsort(wanted, kind="stable")[: count + len(stretches)]))
+        if _reaches_the_finish(situation, some):
+            model, names, _ = compile_model(partial(build_stretches, _data_of(situation, some, most_stretches)))
+            outcome = solve(model, gap=SOLVE_GAP)
+            if outcome.values is not None:
+                chosen = [
+                    index
+                    for (name, index), value in zip(names, outcome.values, strict=True)
+                    if name == "ride" and value > 0.5
+                ]
+                return tuple(sorted((some.stretches[c] for c in chosen), key=lambda s: s.begin))
+        if count >= len(columns.stretches):
+            break
+    return None
 
 
 def average_effort(situation: Situation, piece: int, rider: int, watts: float) -> float:
@@ -263,32 +342,43 @@ def efforts_at_ends(
 
 
 def _changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[FloatArray, FloatArray]:
-    """By how much front power may rise and fall at places (W): free where the kind of road changes or is no steady one."""
-    kind = situation.road.kind
-    limit = situation.race.limits.surge_w
-    allowed = np.full(len(places), np.inf)
+    """By how much front power may rise and fall at places (W): a rise uphill and a fall off a climb are the road's."""
+    road, limit = situation.road, situation.race.limits.surge_w
+    rise, fall = np.full((2, len(places)), np.inf)
     for b, node in enumerate(places[1:-1], start=1):
-        before, after = int(kind[node - 1]), int(kind[node])
-        if before == after and before in (FLAT, CLIMB):
-            allowed[b] = limit
-    return allowed, allowed
-
-
-def surges_within(situation: Situation, stretch: Stretch) -> float:
-    """Largest difference of effort between riders who follow each other in the pattern (W), on flat and climb."""
-    road, m = situation.road, situation.line.n_pulling
-    pieces = np.arange(stretch.begin, stretch.end)
-    worst = 0.0
-    for kind in (FLAT, CLIMB):
-        own = pieces[road.kind[pieces] == kind]
-        if len(own) == 0 or m < 2:
+        before, after = int(road.kind[node - 1]), int(road.kind[node])
+        if road.closed[node - 1 : node + 1].any() or not {before, after} <= {FLAT, CLIMB}:
             continue
-        middle = own[len(own) // 2]
-        efforts = _efforts(
-            situation, np.full(m, middle), np.arange(m), np.array(stretch.watts[kind], dtype=np.float64)
-        )
-        worst = max(worst, float(np.abs(efforts - np.roll(efforts, 1)).max()))
+        if after != CLIMB or before == CLIMB:
+            rise[b] = limit
+        if before != CLIMB or after == CLIMB:
+            fall[b] = limit
+    return rise, fall
+
+
+def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatArray:
+    """Largest difference of effort in each pattern (W): between riders who follow each other, and from flat to climb."""
+    road, m = situation.road, situation.line.n_pulling
+    worst = np.zeros(len(stretches))
+    if m < 2 or not stretches:
+        return worst
+    watts = np.array([stretch.watts for stretch in stretches], dtype=np.float64)
+    mean = np.full((len(stretches), CLIMB + 1), np.nan)
+    for kind in (FLAT, CLIMB):
+        middle = np.array([_middle_of(road, stretch.begin, stretch.end, kind) for stretch in stretches])
+        there = np.flatnonzero(middle >= 0)
+        pieces, riders = np.repeat(middle[there], m), np.tile(np.arange(m), len(there))
+        efforts = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
+        mean[there, kind] = efforts.mean(axis=1)
+        worst[there] = np.maximum(worst[there], np.abs(efforts - np.roll(efforts, 1, axis=1)).max(axis=1))
+    worst = np.maximum(worst, np.nan_to_num(mean[:, FLAT] - mean[:, CLIMB]))
     return worst
+
+
+def _middle_of(road: PatternRoad, begin: int, end: int, kind: int) -> int:
+    """The piece in the middle of those of one kind, -1 without one."""
+    own = np.flatnonzero(road.kind[begin:end] == kind)
+    return begin + int(own[len(own) // 2]) if len(own) else -1
 
 
 def rotated(stretches: Iterable[Stretch], m: int) -> list[Stretch]:
@@ -359,3 +449,53 @@ def kinds_in(road: PatternRoad, stretch: Stretch) -> list[int]:
     kind = road.kind[stretch.begin : stretch.end]
     metres = {k: float(length[kind == k].sum()) for k in (FLAT, CLIMB, DESCENT)}
     return [k for k in sorted(metres, key=lambda k: -metres[k]) if metres[k] > 0.0] or [FLAT]
+
+
+def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
+    """Stretches with efforts on flat and climb so close to each other that every rider may follow every other."""
+    road, m = situation.road, situation.line.n_pulling
+    if not stretches or m < 2:
+        return list(stretches)
+    watts = np.array([stretch.watts for stretch in stretches], dtype=np.float64)
+    limit = situation.race.limits.surge_w
+    efforts, metres, middles = np.full((CLIMB + 1, len(stretches), m), np.nan), np.zeros((CLIMB + 1, len(stretches))), []
+    length_m = np.diff(road.node_m)
+    for kind in (FLAT, CLIMB):
+        middles.append(np.array([_middle_of(road, s.begin, s.end, kind) for s in stretches]))
+        there = np.flatnonzero(middles[kind] >= 0)
+        pieces, riders = np.repeat(middles[kind][there], m), np.tile(np.arange(m), len(there))
+        own = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
+        mean = own.mean(axis=1, keepdims=True)
+        efforts[kind, there] = mean + np.clip(own - mean, -0.5 * limit, 0.5 * limit)
+        metres[kind] = [length_m[s.begin : s.end][road.kind[s.begin : s.end] == kind].sum() for s in stretches]
+    over = np.maximum(np.nan_to_num(efforts[FLAT].mean(axis=1) - efforts[CLIMB].mean(axis=1) - limit), 0.0)
+    uphill = metres[CLIMB] / np.maximum(metres.sum(axis=0), 1.0)
+    efforts[FLAT] -= (over * uphill)[:, None]
+    efforts[CLIMB] += (over * (1.0 - uphill))[:, None]
+    for kind in (FLAT, CLIMB):
+        there = np.flatnonzero(middles[kind] >= 0)
+        pieces, riders = np.repeat(middles[kind][there], m), np.tile(np.arange(m), len(there))
+        watts[there, kind] = _watts_of(situation, pieces, riders, efforts[kind, there].ravel()).reshape(-1, m)
+    whole = (np.round(watts / WATTS_STEP) * WATTS_STEP).astype(int).tolist()
+    return [
+        replace(stretch, watts=tuple(tuple(row) for row in table))
+        for stretch, table in zip(stretches, whole, strict=True)
+    ]
+
+
+def _watts_of(situation: Situation, piece: IntArray, rider: IntArray, effort_w: FloatArray) -> FloatArray:
+    """Watts with which riders of the line hold the speed of the average rider's effort."""
+    road, line, riders = situation.road, situation.line, situation.race.team.riders
+    air = {
+        "grade": road.grade[piece],
+        "headwind_mps": road.headwind_mps[piece],
+        "air_density": road.air_density[piece],
+        "crr": situation.race.crr,
+    }
+    speed = speed_at_power(
+        effort_w,
+        mass_kg=float(np.mean([r.total_mass_kg for r in riders])),
+        drag_area_m2=float(np.mean([r.cda_m2 for r in riders])),
+        **air,
+    )
+    return road_load_power(speed, mass_kg=line.mass_kg[rider], drag_area_m2=line.cda_m2[rider], **air)

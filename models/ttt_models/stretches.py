@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,7 +82,10 @@ def build_stretches(data: StretchData) -> pyo.ConcreteModel:
     begins_at = {b: [c for (place, _), cs in begins.items() if place == b for c in cs] for b in range(last)}
     ends_at = {b: [c for (place, _), cs in ends.items() if place == b for c in cs] for b in range(1, last + 1)}
     inner = [b for b in range(1, last) if begins_at[b] and ends_at[b]]
-    spent, room = data.spent_j / JOULE_PER_UNIT, data.room_j / JOULE_PER_UNIT
+    spent, room = ((energy / JOULE_PER_UNIT).tolist() for energy in (data.spent_j, data.room_j))
+    kept, time = data.kept.tolist(), data.time_s.tolist()
+    effort_in, effort_out = data.effort_in_w.tolist(), data.effort_out_w.tolist()
+    rise, fall = data.rise_w.tolist(), data.fall_w.tolist()
 
     model = pyo.ConcreteModel()
     model.ride = pyo.Var(columns, domain=pyo.Binary)
@@ -89,11 +93,11 @@ def build_stretches(data: StretchData) -> pyo.ConcreteModel:
     model.carried = pyo.Var(later, riders, domain=pyo.NonNegativeReals)
 
     def spent_at_end(c: int, i: int) -> pyo.Expression:
-        own = spent[c, i] * model.ride[c]
-        return own + data.kept[c, i] * model.carried[c, i] if data.begin[c] > 0 else own
+        own = spent[c][i] * model.ride[c]
+        return own + kept[c][i] * model.carried[c, i] if data.begin[c] > 0 else own
 
     model.finish_time = pyo.Objective(
-        expr=sum(data.time_s[c] * model.ride[c] for c in columns)
+        expr=sum(time[c] * model.ride[c] for c in columns)
         + SPARE_S_PER_KJ * sum(spent_at_end(c, i) for c in ends_at[last] for i in riders)
     )
     model.one_start = pyo.Constraint(
@@ -116,19 +120,19 @@ def build_stretches(data: StretchData) -> pyo.ConcreteModel:
         >= sum(spent_at_end(c, i) for c in ends_at[b]),
     )
     model.not_spent = pyo.Constraint(
-        later, riders, rule=lambda _, c, i: model.carried[c, i] <= room[c, i] * model.ride[c]
+        later, riders, rule=lambda _, c, i: model.carried[c, i] <= room[c][i] * model.ride[c]
     )
 
     def effort_change(b: int) -> pyo.Expression:
-        return sum(data.effort_in_w[c] * model.ride[c] for c in begins_at[b]) - sum(
-            data.effort_out_w[c] * model.ride[c] for c in ends_at[b]
+        return sum(effort_in[c] * model.ride[c] for c in begins_at[b]) - sum(
+            effort_out[c] * model.ride[c] for c in ends_at[b]
         )
 
     # behind a place that no stretch ends at both sums are 0
     model.rise = pyo.Constraint(
-        [b for b in inner if np.isfinite(data.rise_w[b])], rule=lambda _, b: effort_change(b) <= data.rise_w[b]
+        [b for b in inner if math.isfinite(rise[b])], rule=lambda _, b: effort_change(b) <= rise[b]
     )
     model.fall = pyo.Constraint(
-        [b for b in inner if np.isfinite(data.fall_w[b])], rule=lambda _, b: -effort_change(b) <= data.fall_w[b]
+        [b for b in inner if math.isfinite(fall[b])], rule=lambda _, b: -effort_change(b) <= fall[b]
     )
     return model
