@@ -180,14 +180,14 @@ def make_rideable_plan(
     notable = sorted({s.begin for s in first} | {s.end for s in first})
     chain = ride_chain(situation, best)
     for improve in (
-        partial(_better_patterns, rounds=2, reach=2),
+        partial(better_patterns, rounds=2, reach=2),
         partial(_other_stretches, places=notable),
-        partial(_better_patterns, rounds=2, reach=2),
+        partial(better_patterns, rounds=2, reach=2),
         partial(_other_stretches, places=notable),
         partial(_better_borders, borders=borders),
-        partial(_better_patterns, rounds=2, reach=2),
+        partial(better_patterns, rounds=2, reach=2),
         partial(_better_borders, borders=borders),
-        partial(_better_patterns, rounds=2, reach=2),
+        partial(better_patterns, rounds=2, reach=2),
     ):
         plan = ridden_plan(course, road, situation, chain, schedule.speed_mps)
         situation = situation_at(with_reserves(situation, plan), chain)
@@ -207,7 +207,7 @@ def settled(
         situation = situation_at(with_reserves(situation, plan), plan.chain)
         if any(check.name.startswith("Power on a wheel") for check in plan.check.failed):
             situation = replace(situation, on_wheel_tolerance=situation.on_wheel_tolerance - 0.03)
-        better = _better_patterns(situation, plan.chain, 1, 2)
+        better = better_patterns(situation, plan.chain, 1, 2)
         if not better:
             break
         plans.append(ridden_plan(course, road, situation, better[0], guess_mps))
@@ -269,6 +269,11 @@ def _allowed(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch
     return [stretch for stretch, surge_w in zip(inside, surges, strict=True) if surge_w <= limit]
 
 
+def evened_and_allowed(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
+    """Stretches with efforts close to each other, without those that break a bound."""
+    return _allowed(situation, evened(situation, stretches))
+
+
 def _choose(
     situation: Situation, columns: Columns, known: Sequence[Stretch] = ()
 ) -> tuple[Stretch, ...] | None:
@@ -278,7 +283,7 @@ def _choose(
     return best_chain(situation, columns, relaxed[2], MOST_STRETCHES, known)
 
 
-def _better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int) -> list[Chain]:
+def better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int) -> list[Chain]:
     """The best chain with the same borders and other patterns: columns around those that the relaxation takes."""
     m, parents = situation.line.n_pulling, list(chain.stretches)
     seen: set[Stretch] = set()
@@ -320,7 +325,7 @@ def _other_stretches(situation: Situation, chain: Chain, places: Sequence[int]) 
             if common_m > COMMON_SHARE * length_m:
                 moved = replace(stretch, begin=begin, end=end)
                 tried += [scaled(moved, factor) for factor in OTHER_FACTORS]
-    near = _allowed(situation, evened(situation, tried))
+    near = evened_and_allowed(situation, tried)
     columns = ridden_columns(situation, [*chain.stretches, *rotated(near, m)])
     found = _choose(situation, columns, chain.stretches)
     return [] if found is None else [ride_chain(situation, found)]

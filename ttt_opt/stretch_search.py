@@ -38,7 +38,7 @@ AMISS_ALLOWED_S, AMISS_S_PER_S, WHEEL_AMISS_S = 1.0, 2.0, 50.0
 """A pull may miss its bounds by this where a pattern is ridden (s); what a second more costs (s/s), and what power on a wheel
 beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
 SOLVE_GAP = 3e-4
-TRIED_COLUMNS = (160, 600)
+TRIED_COLUMNS = (250, 700)
 """Columns that the mixed-integer programme chooses from, the cheapest first; more where they give no chain."""
 
 
