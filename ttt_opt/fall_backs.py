@@ -122,7 +122,7 @@ def _pattern_for(
         final = settled(course, road, situation, chain, schedule.speed_mps)
     except NoFeasiblePlanError:
         return None
-    return described(course, road, changed, situation.road, final)
+    return described(course, road, changed, schedule, final)
 
 
 def _only(stretch: Stretch, places: list[int]) -> Stretch:

@@ -9,12 +9,12 @@ import numpy as np
 
 from ttt_opt.course import Course
 from ttt_opt.course_notes import NOTABLE_WIND_MPS, WindStretch, bends, slopes, wind_words
-from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, EASING, FLAT, PatternRoad
+from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, EASING, FLAT, PatternRoad, pattern_road
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride
 from ttt_opt.ride_check import RideCheck
 from ttt_opt.rideable_plan import RiddenPlan, ridden_plan, situation_of
-from ttt_opt.rotation_problem import Road
+from ttt_opt.rotation_problem import Road, pull_bounds
 from ttt_opt.schedule import Schedule
 from ttt_opt.stretch_search import Stretch, ride_chain
 
@@ -26,8 +26,6 @@ MOSTLY = 0.6
 """Share of a stretch that names it (our choice)."""
 BAND = (0.1, 0.9)
 """The speed band leaves out the slowest and the fastest tenth of the time."""
-SLOPE_FROM_M = 20.0
-"""Slopes shorter than this in all are not told (m)."""
 
 
 @dataclass(frozen=True)
@@ -113,8 +111,9 @@ class RideablePlan:
         return self.ridden.check
 
 
-def described(course: Course, road: Road, race: Race, fine: PatternRoad, plan: RiddenPlan) -> RideablePlan:
-    """A ridden plan of stretches in words and figures for riders."""
+def described(course: Course, road: Road, race: Race, schedule: Schedule, plan: RiddenPlan) -> RideablePlan:
+    """A ridden plan of stretches in words and figures for riders, given the detailed plan on whose road it was made."""
+    fine = pattern_road(course, road, race, pull_bounds(road.segments, race), schedule.speed_mps)
     names = [race.team.riders[i].name for i in plan.line]
     m = plan.n_pulling
     stretches = []
@@ -180,7 +179,7 @@ def rideable_from(
         course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s
     )
     plan = ridden_plan(course, road, situation, ride_chain(situation, stretches), schedule.speed_mps)
-    return described(course, road, race, situation.road, plan)
+    return described(course, road, race, schedule, plan)
 
 
 def side_of(crosswind_mps: float) -> str:
@@ -213,9 +212,7 @@ def _times(ride: Ride, places_m: Sequence[float]) -> list[float]:
 
 def _slopes_in(fine: PatternRoad, stretch: Stretch) -> tuple[str, ...]:
     kind = fine.kind[stretch.begin : stretch.end]
-    length_m = np.diff(fine.node_m)[stretch.begin : stretch.end]
-    there = [slope for slope, k in SLOPES.items() if float(length_m[kind == k].sum()) > SLOPE_FROM_M]
-    return tuple(there) or ("flat",)
+    return tuple(slope for slope, k in SLOPES.items() if (kind == k).any()) or ("flat",)
 
 
 def _speed_band(fine: PatternRoad, ride: Ride, stretch: Stretch) -> tuple[float, float]:
