@@ -75,7 +75,7 @@ polygon, rect {{ vector-effect: non-scaling-stroke; }}
 .riders {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(400px, 100%), 1fr)); gap: 16px 24px; }}
 .told {{ margin-top: 22px; }}
 .stretches {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(330px, 100%), 1fr)); gap: 4px 24px; }}
-.stretch {{ break-inside: avoid; }}
+.stretch {{ break-inside: avoid; }} .stretch td bdi {{ display: inline; }}
 .case {{ margin: .6em 0; }}
 @media screen and (max-width: 640px) {{ .wide {{ display: none; }} th, td {{ padding: 2px 3px; }}
   th.words, td.words {{ padding-left: 6px; }} }}
@@ -111,8 +111,8 @@ def briefing_html(plan: Plan) -> str:
         ),
         element(
             "main",
-            _section("Start order", _start_order(plan)),
             _section("The plan to ride", patterns(plan)),
+            _section("Start order", _start_order(plan)),
             _section(
                 "The detailed plan: who leads where",
                 element(
@@ -151,11 +151,12 @@ def _headline(plan: Plan) -> Html:
     optimum, passed = plan.optimum, plan.check.passed
     proven = math.isfinite(optimum.best_possible_s)
     figures = (
-        ("finish-time", "Finish time", clock(plan.finish_time_s)),
+        ("rideable-time", "Plan to ride", clock(plan.rideable.finish_time_s) if plan.rideable else "none"),
+        ("finish-time", "Detailed plan", clock(plan.finish_time_s)),
         ("mean-speed", "Mean speed", f"{3.6 * plan.course.length_m / plan.finish_time_s:.1f} km/h"),
         ("bound", "Bound: not faster than", clock(optimum.best_possible_s) if proven else "none proven"),
         ("gap", "From the bound, at most", f"{100 * optimum.gap:.2f} %" if proven else "unknown"),
-        ("ride-check", "Ride check", "passed" if passed else "FAILED"),
+        ("ride-check", "Its ride check", "passed" if passed else "FAILED"),
     )
     boxes = [
         element(

@@ -26,6 +26,7 @@ LONGEST_NAME = 15
 """Characters of a cue's name that bicycle computers show (common practice, no source)."""
 MOST_POINTS = 10_000
 """Points of the track that bicycle computers take (common practice, no source)."""
+FALL_BACK_HERE = "A fall-back pattern is taken up here."
 KEPT_SIGNS = " .,:()'’-"
 """Signs that may stand in a name beside letters and digits."""
 
@@ -81,7 +82,7 @@ def cues_gpx(plan: Plan) -> str:
 
 
 def cues(plan: Plan) -> tuple[Cue, ...]:
-    """The cues along the road, at most 200: where stretches begin; without them all changes of leader, or every second."""
+    """The cues along the road, at most 200: where stretches begin; without them some or all changes of leader."""
     others = [*_bends(plan), *_slopes(plan), Cue(plan.course.length_m, "finish", "Finish", "Finish")]
     if plan.rideable is not None:
         found = [*_stretches(plan, plan.rideable), *others]
@@ -115,7 +116,7 @@ def _stretches(plan: Plan, rideable: RideablePlan) -> list[Cue]:
             f"{readable(rider.rider, 80, f'Rider {number[rider.rider]}')} {rider.pull_s} s {watts_of(rider)}"
             for rider in stretch.riders
         )
-        told = f"Stretch {count}, {place_of(stretch)}: {off_to(stretch)}. {pulls}. A fall-back pattern is taken up here."
+        told = f"Stretch {count}, {place_of(stretch)}: {off_to(stretch)}. {pulls}. {FALL_BACK_HERE}"
         found.append(Cue(stretch.start_m, "stretch", f"{mark}{name} leads", told))
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from ttt_opt.fall_backs import FallBack
 from ttt_opt.html_text import Html, element, joined, list_of, name_of, table_of
 from ttt_opt.pattern_plan import RideablePlan, StretchPattern, StretchRider
-from ttt_opt.pattern_text import RULES, cost, fall_back_title, off_to, place_of
+from ttt_opt.pattern_text import NONE_FOUND, RULES, cost, fall_back_title, off_to, place_of
 from ttt_opt.plan import Plan
 from ttt_opt.team import Team
 from ttt_opt.team_marks import chip
@@ -19,7 +19,7 @@ def patterns(plan: Plan) -> Html:
     """The rideable plan: one block a stretch, and how to ride it."""
     rideable = plan.rideable
     if rideable is None:
-        return element("p", "None was found that keeps the limits: ride the detailed plan, or loosen what binds.", class_="bad")
+        return element("p", NONE_FOUND, class_="bad")
     blocks = [_stretch(plan.race.team, number, one) for number, one in enumerate(rideable.stretches, start=1)]
     return joined(
         [
@@ -30,7 +30,10 @@ def patterns(plan: Plan) -> Html:
                 class_="soft" if rideable.check.passed else "bad",
             ),
             element(
-                "p", "At the start ", name_of(rideable.stretches[0].line[0]), f" accelerates at {rideable.start_power_w} W."
+                "p",
+                "At the start ",
+                name_of(rideable.stretches[0].line[0]),
+                f" accelerates at {rideable.start_power_w} W.",
             ),
             element("div", *blocks, class_="stretches", id="stretches"),
             element("h3", "How a pattern is ridden"),
@@ -60,8 +63,8 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
         element("h3", f"{number} · {place_of(stretch)}, to km {stretch.end_m / 1000:.2f}"),
         element(
             "p",
-            f"{stretch.road[:1].upper()}{stretch.road[1:]}. {stretch.lowest_kmh:.0f} to {stretch.highest_kmh:.0f} km/h, "
-            f"{off_to(stretch)}.{downhill}",
+            f"{stretch.road[:1].upper()}{stretch.road[1:]}. {stretch.lowest_kmh:.0f} to "
+            f"{stretch.highest_kmh:.0f} km/h, {off_to(stretch)}.{downhill}",
             class_="soft",
         ),
         table_of(["In line order", "s", *(f"W {slope} (W/kg)" for slope in slopes)], rows, words=(0,)),

@@ -40,7 +40,7 @@ class StretchRider:
     n_pulls : int
         How many fall into the stretch.
     front_power_w : dict of str to int
-        At the front, by slope: ``flat``, ``uphill``, ``downhill``; only slopes that the stretch has (W).
+        At the front, by slope: ``flat``, ``uphill``, ``downhill``; those that the stretch has, the longest first (W).
     """
 
     rider: str
@@ -212,7 +212,9 @@ def _times(ride: Ride, places_m: Sequence[float]) -> list[float]:
 
 def _slopes_in(fine: PatternRoad, stretch: Stretch) -> tuple[str, ...]:
     kind = fine.kind[stretch.begin : stretch.end]
-    return tuple(slope for slope, k in SLOPES.items() if (kind == k).any()) or ("flat",)
+    length_m = np.diff(fine.node_m)[stretch.begin : stretch.end]
+    metres = {slope: float(length_m[kind == k].sum()) for slope, k in SLOPES.items()}
+    return tuple(sorted((s for s in metres if metres[s] > 0.0), key=lambda s: -metres[s])) or ("flat",)
 
 
 def _speed_band(fine: PatternRoad, ride: Ride, stretch: Stretch) -> tuple[float, float]:

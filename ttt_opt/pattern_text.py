@@ -4,21 +4,26 @@ from __future__ import annotations
 
 from ttt_opt.fall_backs import FallBack
 from ttt_opt.pattern_plan import RideablePlan, StretchPattern, StretchRider
+from ttt_opt.pattern_ride import EASE_BEFORE_BEND_M, UPHILL_GRADE
 from ttt_opt.plan import Plan
 from ttt_opt.race import Race
 from ttt_opt.text_table import clock, fitted, sentences, table, titled, wrapped
 
 MOST_COLUMNS, LONGEST_HEADING = 4, 9
 """Riders that a table on a terminal has room for, and letters of their names."""
+NONE_FOUND = "None was found that keeps the limits: ride the detailed plan, or loosen what binds."
 RULES = (
-    "Every stretch begins with a change of leader at its landmark, whatever the clock says; who is next leads, also where the order "
-    "is another than planned.",
-    "In front: the seconds of the pattern, then swing off; riders count, or look at the lap time. Come to the front at the speed of the "
-    "line, and take your own watts after a few seconds.",
-    "Downhill everyone has the same short pull. Who has done half of the pull uphill or on the flat does half of the downhill pull.",
-    "Nobody changes in a bend or while braking for it: who leads into it leads out of it. Before a bend to brake for "
-    "the last 100 m are ridden without pedalling.",
-    "Who would come to the front less than a shortest pull before a landmark does not: the leader stays until the landmark.",
+    "Every stretch begins with a change of leader at its landmark, whatever the clock says; who is next leads, "
+    "also where the order is another than planned.",
+    "In front: the seconds of the pattern, then swing off; riders count, or look at the lap time. Come to the front "
+    "at the speed of the line, and take your own watts after a few seconds.",
+    "Downhill everyone has the same short pull. Who has done half of the pull uphill or on the flat does half of the "
+    "downhill pull.",
+    "Nobody changes in a bend or while braking for it: who leads into it leads out of it. Before a bend to brake for, "
+    f"nobody pedals over the last {EASE_BEFORE_BEND_M:.0f} m.",
+    "Who would come to the front less than a shortest pull before a landmark does not: the leader stays until the "
+    "landmark.",
+    f"Uphill is where it rises by more than {100 * UPHILL_GRADE:.1f} %, downhill where it falls by more than 2.5 %.",
 )
 """How patterns are ridden, as the simulation rides them."""
 
@@ -28,10 +33,9 @@ def cost(plan: Plan, rideable: RideablePlan) -> str:
     slower_s = rideable.finish_time_s - plan.check.finish_time_s
     share = 100.0 * slower_s / plan.check.finish_time_s
     which = "slower" if slower_s > 0.0 else "faster"
-    check = "its ride check is passed" if rideable.check.passed else "its ride check is NOT passed"
-    return (
-        f"{clock(rideable.finish_time_s)}, {abs(slower_s):.1f} s ({abs(share):.2f} %) {which} than the detailed plan; {check}"
-    )
+    check = f"its ride check is {'passed' if rideable.check.passed else 'NOT passed'}"
+    difference = f"{abs(slower_s):.1f} s ({abs(share):.2f} %) {which} than the detailed plan"
+    return f"{clock(rideable.finish_time_s)}, {difference}; {check}"
 
 
 def watts_of(rider: StretchRider) -> str:
@@ -55,11 +59,10 @@ def rideable_text(plan: Plan) -> list[str]:
     """The rideable plan for a terminal."""
     rideable = plan.rideable
     if rideable is None:
-        return titled(
-            "Rideable plan", wrapped("None was found that keeps the limits: ride the detailed plan, or loosen what binds.")
-        )
+        return titled("Rideable plan", wrapped(NONE_FOUND))
     lines = wrapped(f"{len(rideable.stretches)} stretches: {cost(plan, rideable)}.")
-    lines += wrapped(f"At the start {fitted(rideable.stretches[0].line[0], 30)} accelerates at {rideable.start_power_w} W.")
+    leader = fitted(rideable.stretches[0].line[0], 30)
+    lines += wrapped(f"At the start {leader} accelerates at {rideable.start_power_w} W.")
     if len(rideable.stretches[0].riders) <= MOST_COLUMNS:
         lines += ["", *_as_table(rideable)]
     else:
@@ -73,7 +76,8 @@ def rideable_text(plan: Plan) -> list[str]:
 def _as_table(rideable: RideablePlan) -> list[str]:
     """One row a stretch and slope, one column a rider."""
     names = [rider.rider for rider in rideable.stretches[0].riders]
-    headings = ["No.", "km", "<Begins at", "<Slope", *(fitted(name, LONGEST_HEADING) for name in names), "km/h", "<Off to"]
+    short = [fitted(name, LONGEST_HEADING) for name in names]
+    headings = ["No.", "km", "<Begins at", "<Slope", *short, "km/h", "<Off to"]
     rows = []
     for number, stretch in enumerate(rideable.stretches, start=1):
         own = {rider.rider: rider for rider in stretch.riders}

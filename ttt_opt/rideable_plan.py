@@ -1,7 +1,7 @@
 """The rideable plan: the course in a few stretches, each in one pattern of pulls that riders can keep in mind.
 
-:func:`make_rideable_plan` searches it, beginning with what the detailed plan does; :func:`rideable_from` rides stretches that
-are known. What a pattern means to the riders is told in :mod:`ttt_opt.pattern_ride`.
+:func:`make_rideable_plan` searches it, beginning with what the detailed plan does. What a pattern means
+to the riders is told in :mod:`ttt_opt.pattern_ride`.
 """
 
 from __future__ import annotations

@@ -10,33 +10,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ttt_models.stretches import StretchData, build_stretches
+from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.pattern_ride import (
-    ACCELERATING,
     CLIMB,
     DESCENT,
     FLAT,
-    KINDS,
     Line,
     PatternRoad,
     Patterns,
     Ridden,
     ride_patterns,
 )
-from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.physics import road_load_power, speed_at_power
 from ttt_opt.race import Race
 from ttt_opt.solver import compile_model, solve
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+FloatLike = float | FloatArray
 
 SECONDS_STEP, WATTS_STEP = 5, 5
 SHORTEST_STRETCH_S = 45.0
 NEGLIGIBLE_J = 30.0
 """Columns that differ by less than this count as alike (J)."""
 AMISS_ALLOWED_S, AMISS_S_PER_S, WHEEL_AMISS_S = 1.0, 2.0, 50.0
-"""A pull may miss its bounds by this where a pattern is ridden (s); what a second more costs (s/s), and what power on a wheel
-beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
+"""A pull may miss its bounds by this where a pattern is ridden (s); what a second more costs (s/s), and what power on a
+wheel beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
 SOLVE_GAP = 3e-4
 TRIED_COLUMNS = (250, 700)
 """Columns that the mixed-integer programme chooses from, the cheapest first; more where they give no chain."""
@@ -261,7 +260,9 @@ def _reaches_the_finish(situation: Situation, columns: Columns) -> bool:
     )
 
 
-def relaxed_choice(situation: Situation, columns: Columns, most_stretches: int) -> tuple[float, FloatArray, FloatArray] | None:
+def relaxed_choice(
+    situation: Situation, columns: Columns, most_stretches: int
+) -> tuple[float, FloatArray, FloatArray] | None:
     """Time, share and price of every column in the relaxation (s); ``None``: no chain."""
     if not _reaches_the_finish(situation, columns):
         return None
@@ -280,7 +281,7 @@ def relaxed_choice(situation: Situation, columns: Columns, most_stretches: int) 
 def best_chain(
     situation: Situation, columns: Columns, price: FloatArray, most_stretches: int, known: Iterable[Stretch] = ()
 ) -> tuple[Stretch, ...] | None:
-    """The fastest chain of whole stretches, among known ones and the columns of lowest price; ``None``: there is none."""
+    """The fastest chain of whole stretches, of known ones and the columns of lowest price; ``None``: there is none."""
     stretches = set(known)
     wanted = np.where([s in stretches for s in columns.stretches], -np.inf, price)
     for count in TRIED_COLUMNS:
@@ -300,27 +301,54 @@ def best_chain(
     return None
 
 
-def average_effort(situation: Situation, piece: int, rider: int, watts: float) -> float:
-    """Steady power of the team's average rider (W) at the speed at which this rider of the line holds those watts."""
-    return float(_efforts(situation, np.array([piece]), np.array([rider]), np.array([watts]))[0])
+def _average_rider(race: Race) -> tuple[float, float]:
+    """Mass with bicycle (kg) and drag area (m2) of the team's average rider."""
+    riders = race.team.riders
+    return float(np.mean([r.total_mass_kg for r in riders])), float(np.mean([r.cda_m2 for r in riders]))
 
 
 def _efforts(situation: Situation, piece: IntArray, rider: IntArray, watts: FloatArray) -> FloatArray:
-    road, line = situation.road, situation.line
-    air = {
-        "grade": road.grade[piece],
-        "headwind_mps": road.headwind_mps[piece],
-        "air_density": road.air_density[piece],
-        "crr": situation.race.crr,
-    }
-    speed = speed_at_power(watts, mass_kg=line.mass_kg[rider], drag_area_m2=line.cda_m2[rider], **air)
-    speed = np.minimum(speed, situation.race.limits.top_speed_mps)
-    riders = situation.race.team.riders
+    """Steady power of the average rider (W) at the speeds at which riders of the line hold their watts."""
+    line = situation.line
+    speed = _speed(situation, piece, watts, line.mass_kg[rider], line.cda_m2[rider])
+    mass_kg, cda_m2 = _average_rider(situation.race)
+    return _load(situation, piece, np.minimum(speed, situation.race.limits.top_speed_mps), mass_kg, cda_m2)
+
+
+def _watts_of(situation: Situation, piece: IntArray, rider: IntArray, effort_w: FloatArray) -> FloatArray:
+    """Watts with which riders of the line hold the speed of the average rider's effort."""
+    line = situation.line
+    speed = _speed(situation, piece, effort_w, *_average_rider(situation.race))
+    return _load(situation, piece, speed, line.mass_kg[rider], line.cda_m2[rider])
+
+
+def _speed(
+    situation: Situation, piece: IntArray, power_w: FloatArray, mass_kg: FloatLike, cda_m2: FloatLike
+) -> FloatArray:
+    road = situation.road
+    return speed_at_power(
+        power_w,
+        mass_kg=mass_kg,
+        drag_area_m2=cda_m2,
+        grade=road.grade[piece],
+        headwind_mps=road.headwind_mps[piece],
+        air_density=road.air_density[piece],
+        crr=situation.race.crr,
+    )
+
+
+def _load(
+    situation: Situation, piece: IntArray, speed_mps: FloatArray, mass_kg: FloatLike, cda_m2: FloatLike
+) -> FloatArray:
+    road = situation.road
     return road_load_power(
-        speed,
-        mass_kg=float(np.mean([r.total_mass_kg for r in riders])),
-        drag_area_m2=float(np.mean([r.cda_m2 for r in riders])),
-        **air,
+        speed_mps,
+        mass_kg=mass_kg,
+        drag_area_m2=cda_m2,
+        grade=road.grade[piece],
+        headwind_mps=road.headwind_mps[piece],
+        air_density=road.air_density[piece],
+        crr=situation.race.crr,
     )
 
 
@@ -357,7 +385,7 @@ def _changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[Float
 
 
 def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatArray:
-    """Largest difference of effort in each pattern (W): between riders who follow each other, and from flat to climb."""
+    """Largest difference of effort in each pattern (W): from rider to rider, and from flat to uphill."""
     road, m = situation.road, situation.line.n_pulling
     worst = np.zeros(len(stretches))
     if m < 2 or not stretches:
@@ -371,8 +399,7 @@ def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatAr
         efforts = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
         mean[there, kind] = efforts.mean(axis=1)
         worst[there] = np.maximum(worst[there], np.abs(efforts - np.roll(efforts, 1, axis=1)).max(axis=1))
-    worst = np.maximum(worst, np.nan_to_num(mean[:, FLAT] - mean[:, CLIMB]))
-    return worst
+    return np.asarray(np.maximum(worst, np.nan_to_num(mean[:, FLAT] - mean[:, CLIMB])), dtype=np.float64)
 
 
 def _middle_of(road: PatternRoad, begin: int, end: int, kind: int) -> int:
@@ -458,7 +485,8 @@ def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
         return list(stretches)
     watts = np.array([stretch.watts for stretch in stretches], dtype=np.float64)
     limit = situation.race.limits.surge_w
-    efforts, metres, middles = np.full((CLIMB + 1, len(stretches), m), np.nan), np.zeros((CLIMB + 1, len(stretches))), []
+    efforts, metres = np.full((CLIMB + 1, len(stretches), m), np.nan), np.zeros((CLIMB + 1, len(stretches)))
+    middles = []
     length_m = np.diff(road.node_m)
     for kind in (FLAT, CLIMB):
         middles.append(np.array([_middle_of(road, s.begin, s.end, kind) for s in stretches]))
@@ -481,21 +509,3 @@ def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
         replace(stretch, watts=tuple(tuple(row) for row in table))
         for stretch, table in zip(stretches, whole, strict=True)
     ]
-
-
-def _watts_of(situation: Situation, piece: IntArray, rider: IntArray, effort_w: FloatArray) -> FloatArray:
-    """Watts with which riders of the line hold the speed of the average rider's effort."""
-    road, line, riders = situation.road, situation.line, situation.race.team.riders
-    air = {
-        "grade": road.grade[piece],
-        "headwind_mps": road.headwind_mps[piece],
-        "air_density": road.air_density[piece],
-        "crr": situation.race.crr,
-    }
-    speed = speed_at_power(
-        effort_w,
-        mass_kg=float(np.mean([r.total_mass_kg for r in riders])),
-        drag_area_m2=float(np.mean([r.cda_m2 for r in riders])),
-        **air,
-    )
-    return road_load_power(speed, mass_kg=line.mass_kg[rider], drag_area_m2=line.cda_m2[rider], **air)

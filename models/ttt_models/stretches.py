@@ -31,8 +31,8 @@ class StretchData:
     time_s : ndarray (n_columns,)
         Riding time (s).
     spent_j, kept : ndarray (n_columns, n_riders)
-        W' spent at the end by riders who come fresh (J), and the share of what is spent at the begin that is still spent
-        at the end.
+        W' spent at the end by riders who come fresh (J), and the share of what is spent at the begin that is still
+        spent at the end.
     room_j : ndarray (n_columns, n_riders)
         Most that may be spent at the begin (J), above 0: else someone is spent on the way.
     effort_in_w, effort_out_w : ndarray (n_columns,)
