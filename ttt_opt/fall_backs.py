@@ -19,7 +19,6 @@ from ttt_opt.team import Team
 
 FACTORS = (0.7, 0.78, 0.84, 0.89, 0.93, 0.97, 1.01)
 """Watts of the first patterns tried, over those of the rideable plan."""
-ROUNDS = 2
 FEWEST_WHO_PULL = 2
 
 
@@ -112,13 +111,12 @@ def _pattern_for(
     try:
         columns = ridden_columns(situation, rotated(tried, len(order)))
         relaxed = relaxed_choice(situation, columns, len(stretches))
-        best = None if relaxed is None else best_chain(situation, columns, relaxed[2], len(stretches))
+        best = None if relaxed is None else best_chain(situation, columns, relaxed, len(stretches))
         if best is None:
             return None
         chain = ride_chain(situation, best)
-        for _ in range(ROUNDS):
-            situation = situation_at(situation, chain)
-            chain = min([chain, *better_patterns(situation, chain, rounds=1, reach=2)], key=lambda c: c.time_s)
+        situation = situation_at(situation, chain)
+        chain = min([chain, *better_patterns(situation, chain, rounds=1, reach=2)], key=lambda c: c.time_s)
         final = settled(course, road, situation, chain, schedule.speed_mps)
     except NoFeasiblePlanError:
         return None

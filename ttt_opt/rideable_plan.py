@@ -31,6 +31,7 @@ from ttt_opt.stretch_search import (
     WATTS_STEP,
     Chain,
     Columns,
+    Relaxed,
     Situation,
     Stretch,
     best_chain,
@@ -183,7 +184,6 @@ def make_rideable_plan(
         partial(better_patterns, rounds=2, reach=2),
         partial(_other_stretches, places=notable),
         partial(better_patterns, rounds=2, reach=2),
-        partial(_other_stretches, places=notable),
         partial(_better_borders, borders=borders),
         partial(better_patterns, rounds=2, reach=2),
         partial(_better_borders, borders=borders),
@@ -280,7 +280,7 @@ def _choose(
     relaxed = relaxed_choice(situation, columns, MOST_STRETCHES)
     if relaxed is None:
         return None
-    return best_chain(situation, columns, relaxed[2], MOST_STRETCHES, known)
+    return best_chain(situation, columns, relaxed, MOST_STRETCHES, known)
 
 
 def better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int) -> list[Chain]:
@@ -288,7 +288,7 @@ def better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int)
     m, parents = situation.line.n_pulling, list(chain.stretches)
     seen: set[Stretch] = set()
     columns: Columns | None = None
-    price = np.zeros(0)
+    relaxed: Relaxed | None = None
     for _ in range(rounds):
         near = list(parents)
         for stretch in parents:
@@ -297,17 +297,17 @@ def better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int)
         new = [s for s in dict.fromkeys([*chain.stretches, *rotated(_allowed(situation, near), m)]) if s not in seen]
         seen.update(new)
         ridden = ridden_columns(situation, new)
-        if columns is not None:
-            kept = np.argsort(price, kind="stable")[:MOST_COLUMNS]
+        if columns is not None and relaxed is not None:
+            kept = np.argsort(relaxed.price_s, kind="stable")[:MOST_COLUMNS]
             ridden = columns.only(np.sort(kept)).and_also(ridden)
         columns = ridden
         relaxed = relaxed_choice(situation, columns, MOST_STRETCHES)
         if relaxed is None:
             return []
-        _, share, price = relaxed
+        share = relaxed.share
         parents = [columns.stretches[i] for i in np.argsort(-share, kind="stable") if share[i] > 0.02][:MOST_PARENTS]
-    assert columns is not None
-    found = best_chain(situation, columns, price, MOST_STRETCHES, chain.stretches)
+    assert columns is not None and relaxed is not None
+    found = best_chain(situation, columns, relaxed, MOST_STRETCHES, chain.stretches)
     return [] if found is None else [ride_chain(situation, found)]
 
 

@@ -260,10 +260,27 @@ def _reaches_the_finish(situation: Situation, columns: Columns) -> bool:
     )
 
 
+@dataclass(frozen=True)
+class Relaxed:
+    """The relaxation of the stretch model.
+
+    Attributes
+    ----------
+    time_s : float
+        Its optimum (s).
+    share, price_s : ndarray (n_columns,)
+        How much of each column it takes, and by how much it would be slower with all of the column (s).
+    """
+
+    time_s: float
+    share: FloatArray
+    price_s: FloatArray
+
+
 def relaxed_choice(
     situation: Situation, columns: Columns, most_stretches: int
-) -> tuple[float, FloatArray, FloatArray] | None:
-    """Time, share and price of every column in the relaxation (s); ``None``: no chain."""
+) -> Relaxed | None:
+    """The relaxation of the model; ``None``: it has no solution."""
     if not _reaches_the_finish(situation, columns):
         return None
     model, names, _ = compile_model(partial(build_stretches, _data_of(situation, columns, most_stretches)))
@@ -275,17 +292,23 @@ def relaxed_choice(
     for (name, index), value, cost in zip(names, relaxed.values, worth, strict=True):
         if name == "ride":
             share[index], price[index] = value, cost
-    return relaxed.objective, share, price
+    return Relaxed(relaxed.objective, share, price)
 
 
 def best_chain(
-    situation: Situation, columns: Columns, price: FloatArray, most_stretches: int, known: Iterable[Stretch] = ()
+    situation: Situation, columns: Columns, relaxed: Relaxed, most_stretches: int, known: Iterable[Stretch] = ()
 ) -> tuple[Stretch, ...] | None:
-    """The fastest chain of whole stretches, of known ones and the columns of lowest price; ``None``: there is none."""
+    """The fastest chain of whole stretches, of a known one and the columns of lowest price; ``None``: there is none.
+
+    No chain with a column whose price is above what the known chain is slower than the relaxation can be faster than it.
+    """
     stretches = set(known)
-    wanted = np.where([s in stretches for s in columns.stretches], -np.inf, price)
+    is_known = np.array([s in stretches for s in columns.stretches])
+    known_s = float(columns.time_s[is_known].sum()) if is_known.sum() == len(stretches) > 0 else np.inf
+    wanted = np.where(is_known, -np.inf, relaxed.price_s)
+    promising = int((wanted <= known_s - relaxed.time_s).sum())
     for count in TRIED_COLUMNS:
-        some = columns.only(np.sort(np.argsort(wanted, kind="stable")[: count + len(stretches)]))
+        some = columns.only(np.sort(np.argsort(wanted, kind="stable")[: min(count + len(stretches), promising)]))
         if _reaches_the_finish(situation, some):
             model, names, _ = compile_model(partial(build_stretches, _data_of(situation, some, most_stretches)))
             outcome = solve(model, gap=SOLVE_GAP)
@@ -296,7 +319,7 @@ def best_chain(
                     if name == "ride" and value > 0.5
                 ]
                 return tuple(sorted((some.stretches[c] for c in chosen), key=lambda s: s.begin))
-        if count >= len(columns.stretches):
+        if count >= promising:
             break
     return None
 

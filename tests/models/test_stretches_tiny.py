@@ -66,7 +66,9 @@ def worth(data: StretchData, chain: list[int]) -> float:
             before = chain[number - 1]
             change_w = data.effort_in_w[c] - data.effort_out_w[before]
             place = data.begin[c]
-            if data.following[before] != data.first[c] or change_w > data.rise_w[place] or -change_w > data.fall_w[place]:
+            if data.following[before] != data.first[c]:
+                return math.inf
+            if change_w > data.rise_w[place] or -change_w > data.fall_w[place]:
                 return math.inf
             if (spent > data.room_j[c]).any():
                 return math.inf

@@ -84,7 +84,7 @@ def drop(*path: str | int) -> Change:
 
 
 WRONG: dict[str, tuple[Change, str]] = {
-    "other format": (put("format", value=2), "format: is 2, this version reads 1"),
+    "other format": (put("format", value=1), "format: is 1, this version reads 2"),
     "no format": (drop("format"), "format: is missing"),
     "unknown key": (put("riderz", value=[]), "riderz: is not known here; did you mean riders"),
     "race is a list": (put("race", value=[]), "race: a list of 0 is not a section"),
