@@ -80,7 +80,7 @@ def fall_back_patterns(plan: Plan) -> Html:
 
 def _fall_back(plan: Plan, fall_back: FallBack) -> Html:
     other = fall_back.plan
-    title = element("h3", fall_back_title(plan.race, fall_back))
+    title = element("h3", fall_back_title(plan.race, fall_back, fall_back.without or ""))
     if other is None:
         return joined([title, element("p", "No pattern was found that keeps the reserves: ride home easily.")])
     told = (

@@ -9,7 +9,8 @@ The rules of a pattern
 - A stretch begins with a change of leader at its landmark, whatever the clock says.
 - A rider at the front swings off when the seconds of the pattern are over. Downhill the pattern has seconds of its own:
   a pull that covers both is over when its shares of both add up to one.
-- Nobody changes in a bend or while braking for it, nor out of it while the pull is not too long: the leader leads on.
+- Nobody changes in a bend or while braking for it, nor while accelerating out of it unless the pull would get too long:
+  the leader leads on.
 - Who would have to take over so shortly before the landmark that the pull were shorter than allowed does not: the
   leader stays in front until the landmark.
 - Front power depends on the slope only: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
@@ -54,6 +55,8 @@ PIECE_M, SHORT_PIECE_M = 30.0, 10.0
 """Length of the pieces in which the road is ridden, and of those at the start and around bends (m)."""
 EASE_BEFORE_BEND_M = 120.0
 """Riders stop pedalling so far before a bend that has to be braked for (m; our choice)."""
+SLOW_MPS = 6.0
+"""Speed at least expected where riders wait for open road (m/s)."""
 BRAKED_FOR = 0.85
 """Bends whose speed is below this share of the speed planned before them are braked for."""
 
@@ -80,7 +83,8 @@ class PatternRoad:
     steady : ndarray (n_pieces,) of bool
         Riders do not accelerate here: the limit on a wheel holds.
     closed : ndarray (n_pieces,) of int
-        2: nobody changes here (bends, and braking for them), 1: nobody changes unless the pull gets too long, 0: open.
+        2: nobody changes here (bends, and braking for them), 1: nobody changes unless the pull would get too long
+        before the road is open, 0: open.
     shortest_s, longest_s : ndarray (n_pieces, n_riders)
         Bounds on pulls.
     """
@@ -362,6 +366,7 @@ def ride_patterns(
     )
     length_m, half_density = np.diff(road.node_m), 0.5 * road.air_density
     crosswind2 = road.crosswind_mps**2
+    to_open_m = _to_the_next_open_piece(road)
     riders = list(line.riders)
     shortest, longest = road.shortest_s[:, riders][:, :m], road.longest_s[:, riders][:, :m]
     per_long, per_short = 1.0 / longest, 1.0 / shortest
@@ -384,7 +389,8 @@ def ride_patterns(
         to_end_s = (road.node_m[end[:n]] - road.node_m[p]) / np.maximum(v, 3.0)
         closed = road.closed[p]
         due = progress[:n] + 0.5 * one / own_s >= 1.0
-        free = (closed == 0) | ((closed == 1) & (long_share[:n] + one * per_long[p, lead] > 1.0))
+        until_open_s = to_open_m[p] / np.maximum(v, SLOW_MPS)
+        free = (closed == 0) | ((closed == 1) & (long_share[:n] + until_open_s * per_long[p, lead] > 1.0))
         changing = due & free & (to_end_s >= shortest[p, following]) & (m > 1)
         if changing.any():
             c = np.flatnonzero(changing)
@@ -481,6 +487,17 @@ def ride_patterns(
         on_wheel_share=wheel_share[back_to],
         changes=tuple(tuple(changes[i]) for i in back_to) if with_changes else (),
     )
+
+
+def _to_the_next_open_piece(road: PatternRoad) -> FloatArray:
+    """Distance from the begin of each piece to the next one on which riders change freely, or to the finish (m)."""
+    length_m = np.diff(road.node_m)
+    ahead = np.zeros(len(length_m))
+    left = 0.0
+    for piece in range(len(length_m) - 1, -1, -1):
+        left = 0.0 if road.closed[piece] == 0 else left + float(length_m[piece])
+        ahead[piece] = left
+    return ahead
 
 
 def _look_at_wheels(

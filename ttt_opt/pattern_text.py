@@ -110,24 +110,27 @@ def _as_sentences(number: int, stretch: StretchPattern) -> list[str]:
     return lines
 
 
-def fall_back_title(race: Race, fall_back: FallBack) -> str:
-    """What has happened, and what that means under the rules."""
+def fall_back_title(race: Race, fall_back: FallBack, name: str) -> str:
+    """What has happened, and what that means under the rules, given the missing rider's name as it can be shown."""
     if fall_back.without is None:
         return "Wind from the opposite side"
     if fall_back.has_result:
-        return f"Without {fall_back.without}: the others' time still counts"
+        return f"Without {name}: the others' time still counts"
     counting = race.rules.counting_rider
     whose = f"rider {counting}" if counting else "the last rider"
-    return f"Without {fall_back.without}: the time of {whose} counts, so the team has no result; to get home"
+    return f"Without {name}: the time of {whose} counts, so the team has no result; to get home"
 
 
 def fall_back_text(plan: Plan) -> list[str]:
-    """The fall-backs for a terminal: one line each, the patterns are in the briefing."""
-    lines = []
+    """The fall-backs for a terminal, one row each; their patterns are in the briefing."""
+    rows = []
     for fall_back in plan.fall_backs:
         other = fall_back.plan
-        told = "no pattern was found that keeps the reserves" if other is None else (
-            f"{clock(other.finish_time_s)}{'' if other.check.passed else ', ride check NOT passed'}"
-        )
-        lines.append(f"{fall_back_title(plan.race, fall_back)}: {told}.")
-    return titled("Fall-backs (their patterns are in briefing.html and plan.json)", sentences(lines)) if lines else []
+        what = "wind from the opposite side" if fall_back.without is None else f"without {fall_back.without}"
+        counts = "counts" if fall_back.has_result else "no result, to get home"
+        checked = "" if other is None else f"ride check {'passed' if other.check.passed else 'NOT passed'}"
+        rows.append([what, counts, "no pattern" if other is None else clock(other.finish_time_s), checked])
+    if not rows:
+        return []
+    lines = table(["<What if", "<Under the rules", "Time", ""], rows, flexible=0)
+    return titled("Fall-backs (their patterns are in briefing.html and plan.json)", lines)

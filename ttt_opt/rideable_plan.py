@@ -68,8 +68,8 @@ MOST_BEYOND_J = 3000.0
 """Largest correction of the reserves (J)."""
 MOST_COLUMNS, MOST_PARENTS = 500, 14
 """Columns that stay from one relaxation to the next, and columns whose neighbours are tried."""
-SURGE_ALLOWED_W = 4.0
-"""Efforts of riders who follow each other may differ by this more than the limit (W): watts come in steps of 5."""
+STRICTER_WHEEL, STRICTER_SURGE_W = 0.03, 8.0
+"""By how much limits are tightened where the ride of the whole plan misses one (share of critical power, W)."""
 LOWEST_EFFORT = 1.4
 """Watts for accelerating over those on the flat, where the detailed plan has none."""
 
@@ -204,14 +204,22 @@ def settled(
         plan = plans[-1]
         if plan.check.passed and len(plans) > 1:
             break
-        situation = situation_at(with_reserves(situation, plan), plan.chain)
-        if any(check.name.startswith("Power on a wheel") for check in plan.check.failed):
-            situation = replace(situation, on_wheel_tolerance=situation.on_wheel_tolerance - 0.03)
+        situation = _stricter(situation_at(with_reserves(situation, plan), plan.chain), plan.check)
         better = better_patterns(situation, plan.chain, 1, 2)
         if not better:
             break
         plans.append(ridden_plan(course, road, situation, better[0], guess_mps))
     return min(plans, key=RiddenPlan.merit)
+
+
+def _stricter(situation: Situation, check: RideCheck) -> Situation:
+    """The situation with tighter limits where a ride missed them."""
+    for failed in check.failed:
+        if failed.name.startswith("Power on a wheel"):
+            situation = replace(situation, on_wheel_tolerance=situation.on_wheel_tolerance - STRICTER_WHEEL)
+        if failed.name.startswith("Surge in power"):
+            situation = replace(situation, surge_tolerance_w=situation.surge_tolerance_w - STRICTER_SURGE_W)
+    return situation
 
 
 def ridden_plan(
@@ -264,9 +272,8 @@ def _fastest(situation: Situation, chains: Sequence[Chain]) -> Chain:
 def _allowed(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
     """Those, each once, that keep the bounds on pulls and watts, and in which nobody surges past the one before."""
     inside = [stretch for stretch in dict.fromkeys(stretches) if bounded(situation, stretch)]
-    limit = situation.race.limits.surge_w + SURGE_ALLOWED_W
     surges = surges_within(situation, inside)
-    return [stretch for stretch, surge_w in zip(inside, surges, strict=True) if surge_w <= limit]
+    return [stretch for stretch, surge_w in zip(inside, surges, strict=True) if surge_w <= situation.surge_w]
 
 
 def evened_and_allowed(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
@@ -290,12 +297,14 @@ def better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int)
     columns: Columns | None = None
     relaxed: Relaxed | None = None
     for _ in range(rounds):
-        near = list(parents)
-        for stretch in parents:
+        near = [*parents, *evened(situation, parents)]
+        for stretch in near[:]:
             near += neighbours(stretch, m, kinds_in(situation.road, stretch), reach)
             near += [scaled(stretch, factor) for factor in FACTORS]
-        new = [s for s in dict.fromkeys([*chain.stretches, *rotated(_allowed(situation, near), m)]) if s not in seen]
+        new = [stretch for stretch in dict.fromkeys(rotated(_allowed(situation, near), m)) if stretch not in seen]
         seen.update(new)
+        if not new:
+            break
         ridden = ridden_columns(situation, new)
         if columns is not None and relaxed is not None:
             kept = np.argsort(relaxed.price_s, kind="stable")[:MOST_COLUMNS]
@@ -306,7 +315,8 @@ def better_patterns(situation: Situation, chain: Chain, rounds: int, reach: int)
             return []
         share = relaxed.share
         parents = [columns.stretches[i] for i in np.argsort(-share, kind="stable") if share[i] > 0.02][:MOST_PARENTS]
-    assert columns is not None and relaxed is not None
+    if columns is None or relaxed is None:
+        return []
     found = best_chain(situation, columns, relaxed, MOST_STRETCHES, chain.stretches)
     return [] if found is None else [ride_chain(situation, found)]
 

@@ -83,6 +83,9 @@ class Situation:
         About how much W' is spent there (J).
     extra_reserve_j : ndarray (n_line,)
         W' kept beyond the reserve, since a ride fell below it (J).
+    on_wheel_tolerance, surge_tolerance_w : float
+        How far limits may be passed: power on a wheel as share of critical power, differences of effort (W), since
+        watts come in steps of 5. Below 0 where a ride showed more than the stretches had told.
     """
 
     road: PatternRoad
@@ -93,6 +96,12 @@ class Situation:
     spent_j: FloatArray
     extra_reserve_j: FloatArray
     on_wheel_tolerance: float = 0.06
+    surge_tolerance_w: float = 4.0
+
+    @property
+    def surge_w(self) -> float:
+        """Largest difference of effort between riders who follow each other (W)."""
+        return self.race.limits.surge_w + self.surge_tolerance_w
 
     @property
     def spendable_j(self) -> FloatArray:
@@ -300,7 +309,7 @@ def best_chain(
 ) -> tuple[Stretch, ...] | None:
     """The fastest chain of whole stretches, of a known one and the columns of lowest price; ``None``: there is none.
 
-    No chain with a column whose price is above what the known chain is slower than the relaxation can be faster than it.
+    A column whose price is above what the known chain is slower than the relaxation is in no faster chain.
     """
     stretches = set(known)
     is_known = np.array([s in stretches for s in columns.stretches])
@@ -394,7 +403,7 @@ def efforts_at_ends(
 
 def _changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[FloatArray, FloatArray]:
     """By how much front power may rise and fall at places (W): a rise uphill and a fall off a climb are the road's."""
-    road, limit = situation.road, situation.race.limits.surge_w
+    road, limit = situation.road, min(situation.race.limits.surge_w, situation.surge_w)
     rise, fall = np.full((2, len(places)), np.inf)
     for b, node in enumerate(places[1:-1], start=1):
         before, after = int(road.kind[node - 1]), int(road.kind[node])
@@ -507,7 +516,7 @@ def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
     if not stretches or m < 2:
         return list(stretches)
     watts = np.array([stretch.watts for stretch in stretches], dtype=np.float64)
-    limit = situation.race.limits.surge_w
+    limit = min(situation.race.limits.surge_w, situation.surge_w)
     efforts, metres = np.full((CLIMB + 1, len(stretches), m), np.nan), np.zeros((CLIMB + 1, len(stretches)))
     middles = []
     length_m = np.diff(road.node_m)

@@ -83,7 +83,8 @@ def in_eight_stretches(plan: Plan) -> Plan:
     others = []
     for rider in race.team.riders:
         smaller = race_without(race, rider.name)
-        others.append(FallBack(rider.name, has_result_without_one(race), None if smaller is None else patterns(smaller)))
+        other = None if smaller is None else patterns(smaller)
+        others.append(FallBack(rider.name, has_result_without_one(race), other))
     return replace(plan, rideable=patterns(race), fall_backs=(*others, FallBack(None, True, None)))
 
 
