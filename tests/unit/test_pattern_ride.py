@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -72,7 +73,7 @@ def test_agrees_with_the_ride_of_the_ride_check(situation: Situation, race: Race
 def test_riders_pull_for_their_seconds_in_cyclic_order(situation: Situation) -> None:
     chain = ride_chain(situation, whole(situation))
     road, leaders = situation.road, [leader for changes in chain.changes for _, leader in changes]
-    assert all(after == (before + 1) % 4 for before, after in zip(leaders[:-1], leaders[1:], strict=True))
+    assert all(after == (before + 1) % 4 for before, after in itertools.pairwise(leaders))
     for changes in chain.changes:
         for node, _ in changes[1:]:
             assert road.closed[node] < 2, "somebody changes in a bend"

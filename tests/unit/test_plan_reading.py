@@ -91,7 +91,7 @@ WRONG: dict[str, tuple[Change, str]] = {
     ),
     "stretch backwards": (put("rideable", "stretches", 0, "end_m", value=0.0), "end_m: is not behind start_m"),
     "no stretches": (put("rideable", "stretches", value=[]), "stretches: holds 0 entries; allowed: 1 to 8"),
-    "stretch without a rider": (drop("rideable", "stretches", 0, "riders", 0), "riders: must hold every rider who pulls"),
+    "stretch without a rider": (drop("rideable", "stretches", 0, "riders", 0), "riders: must hold every rider"),
     "line of a stranger": (
         put("rideable", "stretches", 0, "line", value=["Eve", "Ben", "Cas"]),
         "line: must name every rider of the team once",

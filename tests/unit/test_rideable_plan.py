@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import pytest
@@ -48,7 +49,7 @@ def test_ride_check_is_passed_and_the_cost_is_small(rideable: RideablePlan, smal
 def test_line_order_goes_on_from_stretch_to_stretch(rideable: RideablePlan) -> None:
     """The rider who is next when a stretch ends leads the following one: a cyclic rotation."""
     pulls = rideable.ridden.schedule.pulls
-    for before, after in zip(pulls[:-1], pulls[1:], strict=True):
+    for before, after in itertools.pairwise(pulls):
         assert after.line == (*before.line[1:], before.line[0])
     boundary_m = rideable.ridden.schedule.boundary_m
     starts = {round(float(boundary_m[pull.first_segment]), 3) for pull in pulls}
