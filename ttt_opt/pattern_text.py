@@ -83,17 +83,19 @@ def _as_table(rideable: RideablePlan) -> list[str]:
         own = {rider.rider: rider for rider in stretch.riders}
         for row, slope in enumerate(stretch.riders[0].front_power_w):
             first = row == 0
-            cells = [_cell(own[name], slope, stretch, first) for name in names]
+            timed = slope == next((s for s in stretch.riders[0].front_power_w if s != "downhill"), slope)
+            cells = [_cell(own[name], slope, stretch, first=first, timed=timed) for name in names]
             head = [str(number), f"{stretch.start_m / 1000:.2f}", stretch.landmark] if first else ["", "", ""]
             tail = [f"{stretch.lowest_kmh:.0f}-{stretch.highest_kmh:.0f}", stretch.swing_off] if first else ["", ""]
             rows.append([*head, slope, *cells, *tail])
     return table(headings, rows, flexible=2)
 
 
-def _cell(rider: StretchRider, slope: str, stretch: StretchPattern, first: bool) -> str:
+def _cell(rider: StretchRider, slope: str, stretch: StretchPattern, *, first: bool, timed: bool) -> str:
+    """Watts on a slope, with the seconds where they have not been told yet."""
     lead = ">" if first and rider.rider == stretch.line[0] else ""
     seconds = stretch.downhill_s if slope == "downhill" else rider.pull_s
-    shown = f"{seconds} s " if first or slope == "downhill" else ""
+    shown = f"{seconds} s " if timed or slope == "downhill" else ""
     return f"{lead}{shown}{rider.front_power_w[slope]}"
 
 
