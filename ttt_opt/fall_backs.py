@@ -8,10 +8,17 @@ import numpy as np
 
 from ttt_opt.course import Course
 from ttt_opt.course_notes import NOTABLE_WIND_MPS
-from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.pattern_plan import RideablePlan, described
 from ttt_opt.race import Race
-from ttt_opt.rideable_plan import better_patterns, evened_and_allowed, settled, situation_at, situation_of
+from ttt_opt.rideable_plan import (
+    better_patterns,
+    evened_and_allowed,
+    fastest,
+    reach_of,
+    settled,
+    situation_at,
+    situation_of,
+)
 from ttt_opt.rotation_problem import Road, road_of
 from ttt_opt.schedule import Schedule
 from ttt_opt.stretch_search import Stretch, best_chain, relaxed_choice, ridden_columns, ride_chain, rotated, scaled
@@ -108,18 +115,18 @@ def _pattern_for(
     )
     stretches = [_only(stretch, pulling) for stretch in ridden.stretches]
     tried = evened_and_allowed(situation, [scaled(s, factor) for s in stretches for factor in FACTORS])
-    try:
-        columns = ridden_columns(situation, rotated(tried, len(order)))
-        relaxed = relaxed_choice(situation, columns, len(stretches))
-        best = None if relaxed is None else best_chain(situation, columns, relaxed, len(stretches))
-        if best is None:
-            return None
-        chain = ride_chain(situation, best)
-        situation = situation_at(situation, chain)
-        chain = min([chain, *better_patterns(situation, chain, rounds=1, reach=2)], key=lambda c: c.time_s)
-        final = settled(course, road, situation, chain, schedule.speed_mps)
-    except NoFeasiblePlanError:
+    if not tried:
         return None
+    columns = ridden_columns(situation, rotated(tried, len(order)))
+    relaxed = relaxed_choice(situation, columns, len(stretches))
+    best = None if relaxed is None else best_chain(situation, columns, relaxed, len(stretches))
+    if best is None:
+        return None
+    chain = ride_chain(situation, best)
+    situation = situation_at(situation, chain)
+    better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
+    chain = fastest(situation, [chain, *better])
+    final = settled(course, road, situation, chain, schedule.speed_mps)
     return described(course, road, changed, schedule, final)
 
 

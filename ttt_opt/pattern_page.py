@@ -96,12 +96,15 @@ def _table(plan: RideablePlan) -> Html:
     rows = []
     for stretch in plan.stretches:
         own = {rider.rider: rider for rider in stretch.riders}
-        cells = [_cell(own[name], leads=name == stretch.line[0]) for name in names]
+        cells = [_cell(stretch, own[name]) for name in names]
         rows.append([f"{stretch.start_m / 1000:.1f}", *cells, stretch.swing_off])
     return table_of(["km", *(name_of(name) for name in names), "Off"], rows, words=tuple(range(1, len(names) + 2)))
 
 
-def _cell(rider: StretchRider, leads: bool) -> Html:
-    watts = " ".join(f"{SLOPE_SIGNS[slope]}{w}" for slope, w in rider.front_power_w.items())
-    text = f"{rider.pull_s} s {watts}"
-    return element("b", text) if leads else element("span", text)
+def _cell(stretch: StretchPattern, rider: StretchRider) -> Html:
+    parts = [
+        f"{SLOPE_SIGNS[slope]}{watts}{f' ({stretch.downhill_s} s)' if slope == 'downhill' else ''}"
+        for slope, watts in rider.front_power_w.items()
+    ]
+    text = f"{rider.pull_s} s {' '.join(parts)}"
+    return element("b" if rider.rider == stretch.line[0] else "span", text)

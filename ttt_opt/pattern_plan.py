@@ -195,13 +195,13 @@ def landmark(course: Course, road: Road, place_m: float) -> str:
         return "start"
     for bend in bends(course, road):
         if bend.start_m - LANDMARK_WITHIN_M <= place_m <= bend.end_m + LANDMARK_WITHIN_M:
-            return f"{'turn-around' if bend.turns_round else 'bend'} to the {bend.side}"
+            return f"{'turn-around' if bend.turns_round else 'bend'} {bend.side}"
     for slope in slopes(road):
         climb = slope.terrain == "climb"
         if abs(slope.start_m - place_m) <= LANDMARK_WITHIN_M:
-            return "foot of the climb" if climb else "start of the descent"
+            return "climb begins" if climb else "descent begins"
         if abs(slope.end_m - place_m) <= LANDMARK_WITHIN_M:
-            return "top of the climb" if climb else "end of the descent"
+            return "climb ends" if climb else "descent ends"
     return f"km {place_m / 1000:.1f}"
 
 

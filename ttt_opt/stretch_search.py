@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ttt_models.stretches import StretchData, build_stretches
-from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.pattern_ride import (
     CLIMB,
     DESCENT,
@@ -195,7 +194,7 @@ class Columns:
 
 
 def ridden_columns(situation: Situation, stretches: Sequence[Stretch]) -> Columns:
-    """Ride stretches and keep those that break no limit of their own."""
+    """Ride stretches and keep those that overspend nobody and that no faster one beats; there may be none."""
     ridden = ride_patterns(
         situation.road, situation.race, situation.line, patterns_of(stretches, situation.entry_mps, situation.spent_j)
     )
@@ -210,9 +209,7 @@ def ridden_columns(situation: Situation, stretches: Sequence[Stretch]) -> Column
     possible = (room >= 0.0).all(axis=1)
     keep = _undominated(stretches, ridden, spent, room, np.flatnonzero(possible))
     kept = [stretches[i] for i in keep]
-    if not kept:
-        raise NoFeasiblePlanError("no pattern keeps the reserve of W' of every rider on any stretch")
-    effort_in, effort_out = efforts_at_ends(situation, kept, ridden.next_leader[keep])
+    effort_in, effort_out = efforts_at_ends(situation, kept, ridden.next_leader[keep]) if kept else np.zeros((2, 0))
     return Columns(
         tuple(kept), ridden.next_leader[keep], ridden.time_s[keep], spent[keep],
         np.clip(ridden.kept[keep], 0.0, 1.0), room[keep], effort_in, effort_out,
@@ -473,12 +470,11 @@ def neighbours(stretch: Stretch, m: int, kinds: Sequence[int], reach: int) -> li
             found.append(
                 replace(_watts_changed(stretch, kinds[0], [r], -WATTS_STEP * step), seconds=tuple(seconds))
             )
-        for q in range(m):
-            if q != r:
-                seconds = list(stretch.seconds)
-                seconds[r] += SECONDS_STEP
-                seconds[q] -= SECONDS_STEP
-                found.append(replace(stretch, seconds=tuple(seconds)))
+        for q in sorted({(r + 1) % m, (r - 1) % m} - {r}):
+            seconds = list(stretch.seconds)
+            seconds[r] += SECONDS_STEP
+            seconds[q] -= SECONDS_STEP
+            found.append(replace(stretch, seconds=tuple(seconds)))
     for step in steps:
         found += [_watts_changed(stretch, kind, range(m), WATTS_STEP * step) for kind in kinds]
         found.append(replace(stretch, seconds=tuple(s + SECONDS_STEP * step for s in stretch.seconds)))
