@@ -11,7 +11,10 @@ from ttt_opt.text_table import clock, fitted, sentences, table, titled, wrapped
 
 MOST_COLUMNS, LONGEST_HEADING = 4, 9
 """Riders that a table on a terminal has room for, and letters of their names."""
-NONE_FOUND = "None was found that keeps the limits: ride the detailed plan, or loosen what binds."
+NONE_FOUND = (
+    "There is none: no patterns were found that keep the limits, or the search was interrupted before. Ride the "
+    "detailed plan, loosen what binds, or let the search end."
+)
 RULES = (
     "Every stretch begins with a change of leader at its landmark, whatever the clock says; who is next leads, "
     "also where the order is another than planned.",

@@ -114,7 +114,7 @@ class Plan:
     optimum : Optimum
         Schedule, W' in the model, finish time, bound, gap, why the search stopped, seconds, versions.
     rideable : RideablePlan or None
-        The plan of few stretches; ``None``: none was found or asked for.
+        The plan of few stretches; ``None``: none was found, or the search was interrupted.
     fall_backs : tuple of FallBack
         Patterns for a missing rider and for other wind.
     """
@@ -159,6 +159,8 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
     plan = plan_of(race, course, road, optimum)
+    if optimum.stopped_because == "interrupted":  # who stops the search wants the answer now
+        return plan
     if progress is not None:
         progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)
     return with_patterns(plan)

@@ -64,7 +64,7 @@ def test_text_says_what_it_costs(rideable: RideablePlan, small_plan: Plan) -> No
     for stretch in rideable.stretches:
         for rider in stretch.riders:
             assert f"{rider.pull_s} s {next(iter(rider.front_power_w.values()))}" in text
-    assert "None was found" in "\n".join(rideable_text(replace(small_plan, rideable=None)))
+    assert "There is none" in "\n".join(rideable_text(replace(small_plan, rideable=None)))
 
 
 def test_a_fall_back_for_every_rider_and_for_the_wind(small_plan: Plan) -> None:
