@@ -88,17 +88,17 @@ def _fall_back(plan: Plan, fall_back: FallBack) -> Html:
         f"{'' if other.check.passed else '; its ride check is NOT passed, so take it as a hint'}. "
         "Pull in s, watts in front; ↑ uphill, ↓ downhill; the leader in bold."
     )
-    return joined([title, element("p", told, class_="soft"), _table(other)])
+    return joined([title, element("p", told, class_="soft"), _table(plan.race.team, other)])
 
 
-def _table(plan: RideablePlan) -> Html:
+def _table(team: Team, plan: RideablePlan) -> Html:
     names = [rider.rider for rider in plan.stretches[0].riders]
     rows = []
     for stretch in plan.stretches:
         own = {rider.rider: rider for rider in stretch.riders}
         cells = [_cell(stretch, own[name]) for name in names]
         rows.append([f"{stretch.start_m / 1000:.1f}", *cells, stretch.swing_off])
-    return table_of(["km", *(name_of(name) for name in names), "Off"], rows, words=tuple(range(1, len(names) + 2)))
+    return table_of(["km", *(chip(team, name) for name in names), "Off"], rows, words=tuple(range(1, len(names) + 2)))
 
 
 def _cell(stretch: StretchPattern, rider: StretchRider) -> Html:
