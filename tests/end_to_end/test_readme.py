@@ -91,7 +91,15 @@ def race_defaults() -> dict[str, Any]:
     return found
 
 
-WORDS_FOR_NOTHING = {"none", "by CP and W′", "of the race", "the plan decides", "as the team file", "by duration", "of the table"}
+WORDS_FOR_NOTHING = {
+    "none",
+    "by CP and W′",
+    "of the race",
+    "the plan decides",
+    "as the team file",
+    "by duration",
+    "of the table",
+}
 
 
 def agree(cell: str, default: object) -> bool:
