@@ -1,0 +1,302 @@
+"""The rides of a team on one clock: where each rider was, how fast the line rode, second by second.
+
+Recorders differ in clock and sampling. All are brought to seconds of one clock: first by the times at which riders
+passed the same places, since a team rides together for most of a race; clocks of satellites are believed unless they
+contradict that. What is left, below the length of the line over its speed, is settled once it is known who was where
+in the line (:func:`settled`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ttt_opt.changeover import BICYCLE_LENGTH_M
+from ttt_opt.course import Course
+from ttt_opt.recorded_ride import RecordedRide
+from ttt_opt.ride_on_course import OnCourse
+from ttt_opt.smoothing import on_seconds, smoothed
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
+
+LONGEST_GAP_S = 8.0
+"""Samples further apart are not joined (s): smart recorders leave out up to 7 s."""
+SPEED_PERIOD_S = 15.0
+PLACES_APART_M = 100.0
+TOGETHER_S = 4.0
+"""Riders who pass a place within so many seconds of each other ride together (s)."""
+WITH_THE_LINE_M = 40.0
+"""Who is further behind the first rider has lost the line (m): far beyond noise and the length of a line."""
+STANDING_MPS = 0.7
+FROM_START_M = 60.0
+"""Who stands further from the start is not waiting for it (m)."""
+FIRST_M = 5.0
+"""The start is told from when the line had moved so far, and four times as far (m)."""
+LONGEST_RACE_S = 100_000.0
+
+
+@dataclass(frozen=True)
+class LineRidden:
+    """Riders on one clock, one row a second.
+
+    Attributes
+    ----------
+    time_s : ndarray (n_seconds,)
+        Since the start of the race (s), in steps of one second; before the start below 0.
+    along_m : ndarray (n_seconds, n_riders)
+        Along the course (m), as recorded; nan where there is none.
+    power_w, heart_rate_bpm : ndarray (n_seconds, n_riders)
+        Mean power of the second that ends then (W), heart rate; nan where there is none.
+    with_line : ndarray (n_seconds, n_riders) of bool
+        The rider is with the line, or may be: nothing else is known.
+    line_m, speed_mps, acceleration_mps2 : ndarray (n_seconds,)
+        Of the line: where its front is along the course (m), speed and acceleration.
+    clock_s : ndarray (n_riders,)
+        What was added to each recorder's clock (s).
+    finish_s : float
+        When the line passed the end of the course (s); the end of the recording where it did not.
+    finished : bool
+        The line reached the end of the course.
+    from_standstill : bool
+        The recordings hold the start from standstill.
+    """
+
+    time_s: FloatArray
+    along_m: FloatArray
+    power_w: FloatArray
+    heart_rate_bpm: FloatArray
+    with_line: BoolArray
+    line_m: FloatArray
+    speed_mps: FloatArray
+    acceleration_mps2: FloatArray
+    clock_s: FloatArray
+    finish_s: float
+    finished: bool
+    from_standstill: bool
+
+    @property
+    def racing(self) -> BoolArray:
+        """Seconds between start and finish, ``(n_seconds,)``."""
+        return np.asarray((self.time_s > 0.0) & (self.time_s <= self.finish_s))
+
+
+def on_one_clock(
+    course: Course, rides: Sequence[RecordedRide], places: Sequence[OnCourse], n_line: int, wheel_gap_m: float
+) -> LineRidden:
+    """Bring the rides of a team to one clock.
+
+    Parameters
+    ----------
+    course : Course
+    rides : sequence of RecordedRide
+    places : sequence of OnCourse
+        Of each ride.
+    n_line : int
+        Riders in the line, recorded or not.
+    wheel_gap_m : float
+
+    Raises
+    ------
+    ValueError
+        The rides have no stretch of the course in common, or last too long.
+    """
+    middle_m = 0.5 * (n_line - 1) * (BICYCLE_LENGTH_M + wheel_gap_m)
+    return _brought_together(course, rides, places, _clocks(course, rides, places), middle_m)
+
+
+def settled(
+    course: Course,
+    rides: Sequence[RecordedRide],
+    places: Sequence[OnCourse],
+    line: LineRidden,
+    place: IntArray,
+    wheel_gap_m: float,
+) -> LineRidden:
+    """The same with clocks settled by who was where in the line.
+
+    Parameters
+    ----------
+    line : LineRidden
+        As it was before.
+    place : ndarray (n_seconds, n_riders) of int
+        Place in the line, 0 in front; below 0 where it is not known or the rider moves back.
+    wheel_gap_m : float
+    """
+    in_place = (place >= 0) & line.with_line & np.isfinite(line.along_m) & (line.speed_mps > 5.0)[:, np.newaxis]
+    front_m = line.along_m + np.maximum(place, 0) * (BICYCLE_LENGTH_M + wheel_gap_m)
+    late_s = np.zeros(len(rides))
+    for rider in range(len(rides)):
+        others = in_place.copy()
+        others[:, rider] = False
+        both = in_place[:, rider] & others.any(axis=1)
+        if both.sum() < 60:
+            continue
+        among = np.where(others[both], front_m[both], np.nan)
+        ahead_m = front_m[both, rider] - np.nanmean(among, axis=1)
+        late_s[rider] = -float(np.mean(ahead_m / line.speed_mps[both]))
+    late_s *= (len(rides) - 1.0) / max(len(rides), 1)  # each was compared with the others, not with the mean of all
+    behind_m = (BICYCLE_LENGTH_M + wheel_gap_m) * float(place[in_place].mean()) if in_place.any() else 0.0
+    return _brought_together(course, rides, places, line.clock_s - late_s, behind_m)
+
+
+def _clocks(course: Course, rides: Sequence[RecordedRide], places: Sequence[OnCourse]) -> FloatArray:
+    """What to add to each clock (s): the first ride's clock stays."""
+    marks = np.arange(0.0, course.length_m + 1.0, PLACES_APART_M)
+    passed = np.array([_passed(place, marks) for place in places])
+    clock = np.zeros(len(rides))
+    known = {0}
+    while len(known) < len(rides):
+        common = [
+            (int(np.isfinite(passed[new] - passed[old]).sum()), new, old)
+            for new in range(len(rides))
+            for old in known
+            if new not in known
+        ]
+        count, new, old = max(common)
+        if count < 3:
+            raise ValueError("have no stretch of the course in common")
+        apart = (passed[old] + clock[old] - passed[new])[np.isfinite(passed[new] - passed[old])]
+        clock[new] = _most_common(apart)
+        if rides[old].utc and rides[new].utc:
+            by_satellites = clock[old]
+            together = np.abs(apart - by_satellites) < TOGETHER_S
+            if together.sum() >= 0.5 * (np.abs(apart - clock[new]) < TOGETHER_S).sum():
+                clock[new] = by_satellites
+        known.add(new)
+    return clock
+
+
+def _passed(place: OnCourse, marks: FloatArray) -> FloatArray:
+    """When a ride passed marks on the course, by its own clock (s); nan where it did not."""
+    known = np.isfinite(place.along_m)
+    along = np.maximum.accumulate(place.along_m[known])
+    times = place.time_s[known]
+    rising = np.append(True, np.diff(along) > 0.0)
+    passed: FloatArray = np.interp(marks, along[rising], times[rising], left=np.nan, right=np.nan)
+    return passed
+
+
+def _most_common(apart_s: FloatArray) -> float:
+    """The difference of clocks at which most places were passed together (s)."""
+    ordered = np.sort(apart_s)
+    held = np.searchsorted(ordered, ordered + 2.0 * TOGETHER_S, side="right") - np.arange(len(ordered))
+    first = int(np.argmax(held))
+    return float(np.median(ordered[first : first + int(held[first])]))
+
+
+def _brought_together(
+    course: Course, rides: Sequence[RecordedRide], places: Sequence[OnCourse], clock_s: FloatArray, behind_m: float
+) -> LineRidden:
+    """Riders on the clocks given, who are so far behind the front of the line on average."""
+    begin = min(float(place.time_s[0]) + clock for place, clock in zip(places, clock_s, strict=True))
+    end = max(float(place.time_s[-1]) + clock for place, clock in zip(places, clock_s, strict=True))
+    if end - begin > LONGEST_RACE_S:
+        raise ValueError(f"last {(end - begin) / 3600:.0f} hours on the course; allowed: {LONGEST_RACE_S / 3600:.0f}")
+    seconds = np.arange(np.floor(begin), np.ceil(end) + 1.0)
+    along, power, heart, recorded_mps = (np.full((len(seconds), len(rides)), np.nan) for _ in range(4))
+    for number, (ride, place, clock) in enumerate(zip(rides, places, clock_s, strict=True)):
+        along[:, number] = on_seconds(place.time_s + clock, place.along_m, seconds, LONGEST_GAP_S)
+        passage = slice(place.first, place.end)
+        times = ride.time_s[passage] + clock
+        power[:, number] = _mean_of_seconds(times, ride.power_w[passage], seconds)
+        if ride.heart_rate_bpm is not None:
+            heart[:, number] = on_seconds(times, ride.heart_rate_bpm[passage], seconds, LONGEST_GAP_S)
+        recorded_mps[:, number] = on_seconds(times, ride.speed_mps[passage], seconds, LONGEST_GAP_S)
+    with_line = _with_line(along)
+    level_m, line_m, speed, acceleration = _motion(along, with_line)
+    start, from_standstill = _start(seconds, level_m, line_m, speed)
+    line_m = line_m + behind_m
+    over = np.flatnonzero(line_m >= course.length_m)
+    finished = bool(len(over) and over[0] > 0)
+    finish = float(seconds[-1])
+    if finished:
+        around = slice(over[0] - 1, over[0] + 1)
+        finish = float(np.interp(course.length_m, line_m[around], seconds[around]))
+    return LineRidden(
+        time_s=seconds - start,
+        along_m=along,
+        power_w=power,
+        heart_rate_bpm=heart,
+        with_line=with_line,
+        line_m=line_m,
+        speed_mps=speed,
+        acceleration_mps2=acceleration,
+        clock_s=clock_s,
+        finish_s=finish - start,
+        finished=finished,
+        from_standstill=from_standstill,
+    )
+
+
+def _mean_of_seconds(time_s: FloatArray, power_w: FloatArray, seconds: FloatArray) -> FloatArray:
+    """Mean power of the second that ends at each moment, when each sample is the mean since the one before."""
+    known = np.isfinite(power_w)
+    if known.sum() < 2:
+        return np.full(len(seconds), np.nan)
+    times, powers = time_s[known], power_w[known]
+    work = np.append(0.0, np.cumsum(powers[1:] * np.diff(times)))
+    mean = np.interp(seconds, times, work) - np.interp(seconds - 1.0, times, work)
+    recorded = np.isfinite(on_seconds(times, powers, seconds, LONGEST_GAP_S))
+    return np.where(recorded, mean, np.nan)
+
+
+def _with_line(along_m: FloatArray) -> BoolArray:
+    """Who is with the line: not far behind the first two riders, or not known to be."""
+    smooth = smoothed(along_m, 2.0 * SPEED_PERIOD_S)
+    there = np.isfinite(along_m)
+    first = np.max(np.where(there, smooth, -np.inf), axis=1, keepdims=True)
+    behind = np.where(there & np.isfinite(first), first - smooth, 0.0)
+    return np.asarray(behind < WITH_THE_LINE_M, dtype=np.bool_)
+
+
+def _motion(along_m: FloatArray, with_line: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Place as it is and smoothed, speed and acceleration of the line, from what its riders moved second by second."""
+    used = with_line & np.isfinite(along_m)
+    both = used[1:] & used[:-1]
+    steps = np.where(both, np.diff(along_m, axis=0), 0.0)
+    count = both.sum(axis=1)
+    mean_step = np.divide(steps.sum(axis=1), count, out=np.full(len(count), np.nan), where=count > 0)
+    known = np.isfinite(mean_step)
+    place = np.append(0.0, np.cumsum(np.where(known, mean_step, 0.0)))
+    anybody, total = used.any(axis=1), np.where(used, along_m, 0.0).sum(axis=1)
+    level = np.divide(total, used.sum(axis=1), out=np.full(len(used), np.nan), where=anybody)
+    if not known.all():  # after a stretch that nobody recorded, go on from where riders were next
+        jumps = np.flatnonzero(~known)
+        for jump in jumps[np.append(np.diff(jumps) > 1, True)]:
+            place[jump + 1 :] += np.nan_to_num(level[jump + 1] - place[jump + 1])
+    place = place + np.nanmean(level - place)
+    measured = np.where(anybody, place, np.nan)
+    smooth = smoothed(measured, SPEED_PERIOD_S)
+    speed = np.gradient(smooth)
+    return measured, smooth, np.maximum(speed, 0.0), np.gradient(speed)
+
+
+def _start(
+    seconds: FloatArray, level_m: FloatArray, line_m: FloatArray, speed_mps: FloatArray
+) -> tuple[float, bool]:
+    """When the line left the start (s), and whether it is known to have stood there.
+
+    From standstill with a steady acceleration a line is four times as far in twice the time.
+    """
+    standing = np.flatnonzero((speed_mps < STANDING_MPS) & (np.abs(line_m) < FROM_START_M))
+    if len(standing):
+        last = int(standing[-1])
+        stood_m = float(np.nanmean(level_m[max(last - 10, 0) : last + 1]))
+        moved = level_m[last : last + 60] - stood_m
+        there = np.flatnonzero(np.nan_to_num(moved) >= 4.0 * FIRST_M)
+        if not len(there):
+            return float(seconds[last]), True
+        rising = np.maximum.accumulate(np.nan_to_num(moved[: int(there[0]) + 1]))
+        first_s, second_s = (
+            float(np.interp(at_m, rising, seconds[last : last + len(rising)])) for at_m in (FIRST_M, 4.0 * FIRST_M)
+        )
+        return 2.0 * first_s - second_s, True
+    behind = np.flatnonzero(line_m <= 0.0)
+    if len(behind):
+        return float(seconds[behind[-1]]), False
+    return float(seconds[0] - line_m[0] / max(speed_mps[0], 1.0)), False
