@@ -1,11 +1,13 @@
 """Who was in front when, from recorded power and places: a hidden Markov model solved by the Viterbi algorithm.
 
-The state of a second is who leads. Two things speak for it:
+The state of a second is who leads, who led before him, and for how many seconds the latter has been on his way to the
+last wheel. Two things speak for it:
 
 - *Power*. The leader's power explains the whole drag of his own, that of the others a part of it. What the speed, the
   gradient or the wind are wrong by is common to all riders, and is left open as two unknowns with a prior: an error of
   acceleration or gradient, and one of the air. Below zero nobody pedals: a model that asks for less than nothing
-  predicts nothing.
+  predicts nothing. A rider on his way back first eases off, then is in the wind a little slower than the line,
+  then accelerates, with larger errors.
 - *Places*. The leader is ahead. A wheel is 2 m, receivers are 3 m off for a minute, so a level says little; but when
   a rider drifts from the front to the back within some 10 s, his place relative to the others moves by the length of
   the line. That speaks for a change of leader at that moment.
@@ -41,6 +43,9 @@ NOBODY = -1
 POWER_ERROR = 0.02
 SHARE_ERROR, WHEEL_SHARE_ERROR = 0.06, 0.08
 LEAST_ERROR_N = 1.0
+MOVING_BACK_ERROR_N, MOVING_BACK_SHARE_ERROR = (12.0, 8.0, 25.0), 0.15
+"""Errors of what is expected of a rider who swings off, drifts back, and comes to the last wheel (N; share)."""
+SHORTEST_PULL_S = 4
 COMMON_ACCELERATION_MPS2 = 0.12
 COMMON_AIR = 0.25
 LARGEST_DIFFERENCE = 6.0
@@ -49,8 +54,6 @@ PLACE_ERROR_M = 3.5
 DRIFT_ERROR_M = 2.5
 DRIFT_COUNTS = 0.7
 LARGEST_DRIFT = 8.0
-UNSEEN_LEADER = 3.0
-"""Log-odds against a leader without a recording where all in the line are recorded but one was lost."""
 
 
 @dataclass(frozen=True)
@@ -65,14 +68,11 @@ class Leaders:
         Place in the line, 0 in front; -1 where it is not known, or outside the race.
     moving_back : ndarray (n_seconds, n_riders) of bool
         The rider has led until a moment ago and is on his way to the last wheel.
-    sureness : float
-        Mean probability of the leader found, in the model.
     """
 
     leader: IntArray
     place: IntArray
     moving_back: BoolArray
-    sureness: float
 
 
 def find_leaders(
@@ -106,28 +106,36 @@ def find_leaders(
     if n_line > n_riders or not states:
         states.append(NOBODY)
     said = _power_says(balance, cda_m2, shares, states)[racing]
-    said += _places_say(line, states, n_line, wheel_gap_m)[racing]
+    said += _places_say(line, states, n_line, wheel_gap_m)[racing][:, :, np.newaxis, np.newaxis]
     gone = ~line.with_line[racing]
     for column, rider in enumerate(states):
         if rider != NOBODY:
             said[gone[:, rider], column] -= 3.0 * LARGEST_DIFFERENCE
     drift = _drifts(line, states, n_line, wheel_gap_m)[racing]
-    follows = np.full((len(states), len(states)), 1.0 / max(len(states) - 1, 1))
-    path = _viterbi(said, drift, follows, mean_pull_s)
-    follows = _learned(path, len(states))
-    path = _viterbi(said, drift, follows, mean_pull_s)
+    way_s = max(round(_way_back_s(n_line, wheel_gap_m)), SHORTEST_PULL_S + 1)
+    path = _viterbi(said, drift, np.ones((len(states), len(states))) / max(len(states) - 1, 1), mean_pull_s, way_s)
+    path = _viterbi(said, drift, _learned(path, len(states)), mean_pull_s, way_s)
     leader = np.full(len(line.time_s), NOBODY, dtype=np.int64)
     leader[racing] = np.array(states)[path]
     place, moving = _places(line, leader, racing, n_line, wheel_gap_m)
-    return Leaders(leader, place, moving, _sureness(said, drift, follows, mean_pull_s, path))
+    return Leaders(leader, place, moving)
+
+
+def _way_back_s(n_line: int, wheel_gap_m: float) -> float:
+    """From swinging off to being on the last wheel (s)."""
+    return n_line * (BICYCLE_LENGTH_M + wheel_gap_m) / DRIFT_SPEED_MPS + RAMP_S
 
 
 def _power_says(balance: Balance, cda_m2: FloatArray, shares: FloatArray, states: Sequence[int]) -> FloatArray:
-    """Log-likelihood of each state by power, ``(n_seconds, n_states)``."""
+    """Log-likelihood by power of each leader and each rider who moves back, ``(n_seconds, n_states, n_states, 3)``.
+
+    Leader and mover alike: nobody moves back. Last come swinging off, drifting back, coming to the last wheel.
+    """
     air_n = balance.pressure_pa[:, np.newaxis] * cda_m2
     wheel_share = float(shares[1:].mean()) if len(shares) > 1 else 1.0
     error = np.hypot(POWER_ERROR * balance.wheel_n, LEAST_ERROR_N)
-    result = np.empty((len(balance.pressure_pa), len(states)))
+    result = np.empty((len(balance.pressure_pa), len(states), len(states), 3))
+    slower = 1.0 - np.maximum(1.0 - DRIFT_SPEED_MPS / balance.speed_mps, 0.0) ** 2
     for column, leader in enumerate(states):
         share = np.full(len(cda_m2), wheel_share)
         spread = np.full(len(cda_m2), WHEEL_SHARE_ERROR)
@@ -138,8 +146,19 @@ def _power_says(balance: Balance, cda_m2: FloatArray, shares: FloatArray, states
         miss = balance.wheel_n - np.maximum(asked, 0.0)
         pedalling = (balance.wheel_n > 0.0) | (asked > 0.0)
         common = np.stack([balance.mass_kg * COMMON_ACCELERATION_MPS2 * pedalling, air_n * COMMON_AIR * pedalling], -1)
-        weight = balance.known / (error**2 + (spread * air_n) ** 2)
-        result[:, column] = _log_likelihood(miss, weight, common)
+        variance = error**2 + (spread * air_n) ** 2
+        alone = _log_likelihood(miss, balance.known / variance, common)
+        for second, mover in enumerate(states):
+            result[:, column, second] = alone[:, np.newaxis]
+            if mover in (leader, NOBODY):
+                continue
+            ease_n = balance.mass_kg[mover] * DRIFT_SPEED_MPS / RAMP_S
+            drifting = balance.other_n[:, mover] + shares[0] * (1.0 - slower) * air_n[:, mover]
+            for phase, (change_n, error_n) in enumerate(zip((-ease_n, 0.0, ease_n), MOVING_BACK_ERROR_N, strict=True)):
+                own, of_mover = variance.copy(), miss.copy()
+                of_mover[:, mover] = balance.wheel_n[:, mover] - np.maximum(drifting + change_n, 0.0)
+                own[:, mover] = error[:, mover] ** 2 + error_n**2 + (MOVING_BACK_SHARE_ERROR * air_n[:, mover]) ** 2
+                result[:, column, second, phase] = _log_likelihood(of_mover, balance.known / own, common)
     return _bounded(result) * POWER_COUNTS
 
 
@@ -159,7 +178,8 @@ def _log_likelihood(miss: FloatArray, weight: FloatArray, common: FloatArray) ->
 
 def _bounded(likelihood: FloatArray) -> FloatArray:
     """Differences from the best, bounded: one second cannot rule anybody out."""
-    bounded: FloatArray = np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -LARGEST_DIFFERENCE)
+    best = likelihood.max(axis=tuple(range(1, likelihood.ndim)), keepdims=True)
+    bounded: FloatArray = np.maximum(likelihood - best, -LARGEST_DIFFERENCE)
     return bounded
 
 
@@ -186,7 +206,7 @@ def _places_say(line: LineRidden, states: Sequence[int], n_line: int, wheel_gap_
 def _drifts(line: LineRidden, states: Sequence[int], n_line: int, wheel_gap_m: float) -> FloatArray:
     """What speaks for a rider beginning to drift back at each second, ``(n_seconds, n_states)``."""
     wheel_m = BICYCLE_LENGTH_M + wheel_gap_m
-    way_s = round(n_line * wheel_m / DRIFT_SPEED_MPS + RAMP_S)
+    way_s = round(_way_back_s(n_line, wheel_gap_m))
     result = np.zeros((len(line.time_s), len(states)))
     if line.along_m.shape[1] < 2 or n_line < 2:
         return result
@@ -220,54 +240,76 @@ def _window_mean(values: FloatArray, first: int, last: int) -> FloatArray:
     return mean
 
 
-def _change_cost(follows: FloatArray, mean_pull_s: float) -> tuple[float, FloatArray]:
-    """Log-probabilities of staying in front for a second, and of each change."""
-    change = 1.0 / mean_pull_s
+def _viterbi(
+    said: FloatArray, drift: FloatArray, follows: FloatArray, mean_pull_s: float, way_s: int
+) -> IntArray:
+    """The most probable leaders.
+
+    Parameters
+    ----------
+    said : ndarray (n_seconds, n_states, n_states, 3)
+        Log-likelihood by leader, rider who moves back (the leader himself for nobody), and what he does.
+    drift : ndarray (n_seconds, n_states)
+        What speaks for each to begin to move back.
+    follows : ndarray (n_states, n_states)
+        Probability that the second follows the first.
+    mean_pull_s : float
+    way_s : int
+        Seconds of the way back.
+
+    Returns
+    -------
+    ndarray (n_seconds,) of int
+    """
+    n_seconds, n_states = said.shape[:2]
+    does = np.ones(way_s, dtype=np.int64)
+    does[: round(RAMP_S)], does[-round(RAMP_S) :] = 0, 2
+    stay = float(np.log(1.0 - 1.0 / mean_pull_s))
     with np.errstate(divide="ignore"):
-        return float(np.log(1.0 - change)), np.log(change * follows)
-
-
-def _viterbi(said: FloatArray, drift: FloatArray, follows: FloatArray, mean_pull_s: float) -> IntArray:
-    """The most probable path of states."""
-    n_seconds, n_states = said.shape
-    stay, change = _change_cost(follows, mean_pull_s)
-    np.fill_diagonal(change, stay)
-    leaving = 1.0 - np.eye(n_states)
-    best = said[0].copy()
-    came_from = np.zeros((n_seconds, n_states), dtype=np.int64)
-    columns = np.arange(n_states)
+        change = np.log(follows / mean_pull_s)
+    np.fill_diagonal(change, -np.inf)
+    alone = np.arange(n_states)
+    steady = said[0, alone, alone, 0].copy()  # leader, nobody moving back
+    moving = np.full((way_s, n_states, n_states), -np.inf)  # seconds since the change, leader, who moves back
+    led_before = np.zeros((n_seconds, n_states), dtype=np.int64)  # how the best way to lead ended: see below
+    arrived = np.full((n_seconds, n_states), -1, dtype=np.int64)
     for second in range(1, n_seconds):
-        total = best[:, np.newaxis] + change + leaving * drift[second][:, np.newaxis]
-        came_from[second] = np.argmax(total, axis=0)
-        best = total[came_from[second], columns] + said[second]
+        able = moving[SHORTEST_PULL_S:].transpose(1, 0, 2).reshape(n_states, -1)
+        ways = np.column_stack([steady, able])
+        led_before[second] = np.argmax(ways, axis=1)
+        leaving = ways[alone, led_before[second]] + drift[second]
+        back = moving[-1]
+        last = np.argmax(back, axis=1)
+        arriving = back[alone, last]
+        arrived[second] = np.where(arriving > steady, last, -1)
+        steady = np.maximum(steady, arriving) + stay + said[second, alone, alone, 0]
+        by_step = said[second][:, :, does].transpose(2, 0, 1)
+        moving[1:] = moving[:-1] + stay + by_step[1:]
+        moving[0] = (leaving[:, np.newaxis] + change).T + by_step[0]
+    return _traced(steady, moving, led_before, arrived)
+
+
+def _traced(steady: FloatArray, moving: FloatArray, led_before: IntArray, arrived: IntArray) -> IntArray:
+    """The path that ends best, traced back."""
+    n_seconds, n_states = led_before.shape
+    way_s = len(moving)
     path = np.empty(n_seconds, dtype=np.int64)
-    path[-1] = int(np.argmax(best))
-    for second in range(n_seconds - 1, 0, -1):
-        path[second - 1] = came_from[second, path[second]]
+    leader = int(np.argmax(np.maximum(steady, moving.max(axis=(0, 2)))))
+    since, mover = -1, -1  # -1: nobody moves back
+    if moving[:, leader].max() > steady[leader]:
+        since, mover = (int(k) for k in np.unravel_index(np.argmax(moving[:, leader]), (way_s, n_states)))
+    for second in range(n_seconds - 1, -1, -1):
+        path[second] = leader
+        if since > 0:
+            since -= 1
+        elif since == 0:
+            way = int(led_before[second, mover])
+            leader, since, mover = mover, -1, -1
+            if way > 0:
+                since, mover = SHORTEST_PULL_S + (way - 1) // n_states, (way - 1) % n_states
+        elif second > 0 and arrived[second, leader] >= 0:
+            since, mover = way_s - 1, int(arrived[second, leader])
     return path
-
-
-def _sureness(
-    said: FloatArray, drift: FloatArray, follows: FloatArray, mean_pull_s: float, path: IntArray
-) -> float:
-    """Mean probability of the states of a path, by the forward-backward algorithm."""
-    n_seconds, n_states = said.shape
-    stay, change = _change_cost(follows, mean_pull_s)
-    np.fill_diagonal(change, stay)
-    leaving = 1.0 - np.eye(n_states)
-    moves = np.exp(change + leaving * drift[:, :, np.newaxis])
-    odds = np.exp(said)
-    forward, backward = np.empty_like(odds), np.ones_like(odds)
-    forward[0] = odds[0] / odds[0].sum()
-    for second in range(1, n_seconds):
-        forward[second] = forward[second - 1] @ moves[second] * odds[second]
-        forward[second] /= forward[second].sum()
-    for second in range(n_seconds - 2, -1, -1):
-        backward[second] = moves[second + 1] @ (odds[second + 1] * backward[second + 1])
-        backward[second] /= backward[second].sum()
-    both = forward * backward
-    both /= both.sum(axis=1, keepdims=True)
-    return float(both[np.arange(n_seconds), path].mean())
 
 
 def _learned(path: IntArray, n_states: int) -> FloatArray:
@@ -293,7 +335,7 @@ def _places(
     first = [int(seconds[0]) if len(seconds) else len(leaders) for seconds in led]
     sitting = {rider for rider in range(n_riders) if first[rider] == len(leaders)}
     order = sorted(range(n_riders), key=lambda rider: first[rider])
-    way_s = n_line * (BICYCLE_LENGTH_M + wheel_gap_m) / DRIFT_SPEED_MPS + RAMP_S
+    way_s = _way_back_s(n_line, wheel_gap_m)
     edges = np.append(np.flatnonzero(np.diff(leaders, prepend=leaders[0] - 1)), len(leaders))
     last = None
     for begin, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):

@@ -35,7 +35,7 @@ WITH_THE_LINE_M = 40.0
 STANDING_MPS = 0.7
 FROM_START_M = 60.0
 """Who stands further from the start is not waiting for it (m)."""
-FIRST_M = 5.0
+FIRST_M, FOUR_TIMES_IN = 5.0, 2.25
 """The start is told from when the line had moved so far, and four times as far (m)."""
 LONGEST_RACE_S = 100_000.0
 
@@ -51,7 +51,7 @@ class LineRidden:
     along_m : ndarray (n_seconds, n_riders)
         Along the course (m), as recorded; nan where there is none.
     power_w, heart_rate_bpm : ndarray (n_seconds, n_riders)
-        Mean power of the second that ends then (W), heart rate; nan where there is none.
+        Mean power of the second around it (W), heart rate; nan where there is none.
     with_line : ndarray (n_seconds, n_riders) of bool
         The rider is with the line, or may be: nothing else is known.
     line_m, speed_mps, acceleration_mps2 : ndarray (n_seconds,)
@@ -234,13 +234,13 @@ def _brought_together(
 
 
 def _mean_of_seconds(time_s: FloatArray, power_w: FloatArray, seconds: FloatArray) -> FloatArray:
-    """Mean power of the second that ends at each moment, when each sample is the mean since the one before."""
+    """Mean power of the second around each moment, when each sample is the mean since the one before."""
     known = np.isfinite(power_w)
     if known.sum() < 2:
         return np.full(len(seconds), np.nan)
     times, powers = time_s[known], power_w[known]
     work = np.append(0.0, np.cumsum(powers[1:] * np.diff(times)))
-    mean = np.interp(seconds, times, work) - np.interp(seconds - 1.0, times, work)
+    mean = np.interp(seconds + 0.5, times, work) - np.interp(seconds - 0.5, times, work)
     recorded = np.isfinite(on_seconds(times, powers, seconds, LONGEST_GAP_S))
     return np.where(recorded, mean, np.nan)
 
@@ -281,7 +281,8 @@ def _start(
 ) -> tuple[float, bool]:
     """When the line left the start (s), and whether it is known to have stood there.
 
-    From standstill with a steady acceleration a line is four times as far in twice the time.
+    With a steady acceleration a line is four times as far in twice the time, with a steady power in 2.5 times the
+    time; riders start with the first and soon go over to the second.
     """
     standing = np.flatnonzero((speed_mps < STANDING_MPS) & (np.abs(line_m) < FROM_START_M))
     if len(standing):
@@ -295,7 +296,7 @@ def _start(
         first_s, second_s = (
             float(np.interp(at_m, rising, seconds[last : last + len(rising)])) for at_m in (FIRST_M, 4.0 * FIRST_M)
         )
-        return 2.0 * first_s - second_s, True
+        return (FOUR_TIMES_IN * first_s - second_s) / (FOUR_TIMES_IN - 1.0), True
     behind = np.flatnonzero(line_m <= 0.0)
     if len(behind):
         return float(seconds[behind[-1]]), False
