@@ -1,5 +1,6 @@
 """The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``,
-and, for the numbers of a team file, ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``.
+for the numbers of a team file ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``, and after the race
+``ttt-opt debrief PLAN RIDE...``.
 
 Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible plan; 4 solver failure;
 70 a fault in this program; 130 interrupted.
@@ -377,6 +378,62 @@ def drag(
     except ValueError as error:
         raise InputError(printable(str(ride_file)), "", str(error)) from error
     print(drag_text(ride, fitted, changes, mass_kg is not None), end="")
+
+
+@app.command()
+@_interruptible
+def debrief(
+    plan_file: Annotated[
+        Path, typer.Argument(metavar="PLAN", help="The plan.json that was ridden.", show_default=False)
+    ],
+    ride_files: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="RIDE...",
+            help="Recorded rides (GPX or CSV) whose file names hold the riders' names.",
+            show_default=False,
+        ),
+    ] = None,
+    rider: Annotated[
+        list[str] | None,
+        typer.Option("--rider", metavar="NAME=FILE", help="A ride and whose it is.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False),
+    ] = None,
+) -> None:
+    """Compare recorded rides with the plan: time lost and why, who led when, surges, gaps, W'; drag, shelter and wind.
+
+    Writes debrief.html, debrief.txt, debrief.csv and debrief.json where a folder is given.
+    """
+    from ttt_opt.debrief import debrief as compare
+    from ttt_opt.debrief_page import debrief_html
+    from ttt_opt.debrief_tables import debrief_csv, debrief_json
+    from ttt_opt.debrief_text import debrief_text
+    from ttt_opt.plan_reading import read_plan
+    from ttt_opt.recorded_ride import read_recorded_ride
+    from ttt_opt.rides_of_riders import rides_of_riders
+    from ttt_opt.writing import prepare_folder, write_results
+
+    ridden = read_plan(plan_file)
+    files = rides_of_riders(ridden.race.team, ride_files or [], rider or [])
+    rides = {name: read_recorded_ride(path, needs_power=False) for name, path in files.items()}
+    if out is not None:
+        prepare_folder(out)
+    found = compare(ridden, rides, {name: printable(str(path)) for name, path in files.items()})
+    text = debrief_text(found)
+    if out is not None:
+        results = {
+            "debrief.json": debrief_json(found),
+            "debrief.csv": debrief_csv(found),
+            "debrief.txt": text,
+            "debrief.html": debrief_html(found),
+        }
+        write_results(out, results)
+    print(text, end="")
+    if out is not None:
+        print(f"\nWritten to {printable(str(out))}: {', '.join(reversed(results))}")
 
 
 def _end_with_check(made: Plan) -> None:

@@ -65,7 +65,8 @@ class Leaders:
     leader : ndarray (n_seconds,) of int
         Rider in front, :data:`NOBODY` for one who was not recorded, or outside the race.
     place : ndarray (n_seconds, n_riders) of int
-        Place in the line, 0 in front; -1 where it is not known, or outside the race.
+        Place in the line, 0 in front; -1 outside the race. Where not all riders of the line are recorded, 1 for every
+        wheel.
     moving_back : ndarray (n_seconds, n_riders) of bool
         The rider has led until a moment ago and is on his way to the last wheel.
     """
@@ -328,9 +329,16 @@ def _places(
     n_riders = line.along_m.shape[1]
     place = np.full((len(leader), n_riders), -1, dtype=np.int64)
     moving = np.zeros((len(leader), n_riders), dtype=bool)
-    if n_line > n_riders or not len(racing):  # who is between those recorded is not known
+    if not len(racing):
         return place, moving
     leaders = leader[racing]
+    if n_line > n_riders:  # who is between those recorded is not known: all behind the leader are in the second place
+        place[racing] = np.where(leaders[:, np.newaxis] == np.arange(n_riders), 0, 1)
+        way = round(_way_back_s(n_line, wheel_gap_m))
+        for change in np.flatnonzero(np.diff(leaders) != 0) + 1:
+            if leaders[change - 1] != NOBODY:
+                moving[racing[change : change + way], leaders[change - 1]] = True
+        return place, moving & (place != 0)
     led = [np.flatnonzero(leaders == rider) for rider in range(n_riders)]
     first = [int(seconds[0]) if len(seconds) else len(leaders) for seconds in led]
     sitting = {rider for rider in range(n_riders) if first[rider] == len(leaders)}

@@ -37,6 +37,7 @@ HEART_RATE = Quantity(
 
 WITHOUT_UNIT = {"speed": "speed_mps or speed_kmh", "distance": "distance_m or distance_km"}
 FEWEST_SAMPLES = 10
+SPEED_NOTES = ("Speed was worked out from places.", "Speed was worked out from distance.")
 LONGEST_RIDE_S = 172_800.0
 """Longest recording whose speed is worked out from places (s)."""
 SPEED_PERIOD_S = 20.0
@@ -159,7 +160,7 @@ def _from_gpx(path: Path, needs_power: bool) -> RecordedRide:
     speed_mps = raw.speed_mps[kept]
     if np.isfinite(speed_mps).mean() < 0.5:
         speed_mps = speed_of_places(time_s, raw.latitude_deg[kept], raw.longitude_deg[kept])
-        notes.append("Speed was worked out from places.")
+        notes.append(SPEED_NOTES[0])
     return RecordedRide(
         time_s=time_s,
         power_w=power_w,
@@ -226,7 +227,7 @@ def _from_csv(path: Path, needs_power: bool) -> RecordedRide:
             )
         distance_m = _rising(table, table.require(DISTANCE), DISTANCE)[kept]
         speed_mps = np.gradient(distance_m, time_s[kept])
-        notes.append("Speed was worked out from distance.")
+        notes.append(SPEED_NOTES[1])
     latitude = _where_recorded(table, LATITUDE, kept)
     longitude = _where_recorded(table, LONGITUDE, kept)
     placed = latitude is not None and longitude is not None

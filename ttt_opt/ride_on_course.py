@@ -38,7 +38,10 @@ BACKWARDS_M = 25.0
 """Less than this backwards is noise (m)."""
 NEW_PASSAGE_M = 300.0
 """So much backwards at once is the beginning of a new passage; less, as at a turn-around, is not (m)."""
-WINDOW_STEPS = 9
+WINDOW_STEPS = 5
+"""A fix is looked for within so many samples of the course of where it should be: beyond turns lies another road."""
+AWAY_COUNTS = 0.15
+"""A metre away from where a fix should be counts as so many off the course."""
 SMALLEST_COVERED_SHARE = 0.2
 
 
@@ -193,7 +196,7 @@ def _projected(
     share = np.clip(share, low, high)
     off = np.hypot(*np.moveaxis(begin + share[..., np.newaxis] * way - fixes[:, np.newaxis], 2, 0))
     along = (number + share) * step_m
-    misfit = off**2 + (0.1 * (along - expected_m[:, np.newaxis])) ** 2
+    misfit = off**2 + (AWAY_COUNTS * (along - expected_m[:, np.newaxis])) ** 2
     rows = np.arange(len(fixes))
     best = np.argmin(np.where(np.isfinite(misfit), misfit, np.inf), axis=1)
     along, off = along[rows, best], off[rows, best]

@@ -301,7 +301,7 @@ def write(frame: pd.DataFrame, path: Path) -> Path:
 
 
 NAME_SPACES = (
-    ("<extensions><power>{power}</power><heart>{heart}</heart></extensions>", ""),
+    ("<extensions><power>{power}</power><hr>{heart}</hr></extensions>", ""),
     ("<extensions><a:Watts>{power}</a:Watts><a:more><a:hr>{heart}</a:hr></a:more></extensions>", ' xmlns:a="urn:a"'),
     ("<extensions><b:Ext><b:PowerInWatts>{power}</b:PowerInWatts><b:HeartRate>{heart}</b:HeartRate></b:Ext></extensions>",
      ' xmlns:b="http://example.org/b/v1"'),
