@@ -186,6 +186,15 @@ def fit(
             show_default=False,
         ),
     ] = None,
+    ride: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--ride",
+            metavar="FILE",
+            help="Instead of efforts: a recorded ride with power (GPX, CSV), for its best efforts; may be repeated.",
+            show_default=False,
+        ),
+    ] = None,
     rider: Annotated[
         str | None, typer.Option("--rider", metavar="NAME", help="Only this rider.", show_default=False)
     ] = None,
@@ -211,13 +220,16 @@ def fit(
     ] = None,
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
+    from dataclasses import replace
+
     from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
     from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
-    from ttt_opt.efforts import NAMELESS, read_efforts, rider_name
+    from ttt_opt.efforts import BEST_EFFORTS_CAUTION, NAMELESS, best_efforts, read_efforts, rider_name
+    from ttt_opt.recorded_ride import read_recorded_ride
     from ttt_opt.writing import write_new_file
 
-    if (efforts_file is None) == (threshold_power is None):
-        raise typer.BadParameter("give either a file of efforts or --threshold-power")
+    if sum(source is not None for source in (efforts_file, threshold_power, ride or None)) != 1:
+        raise typer.BadParameter("give either a file of efforts, or recorded rides (--ride), or --threshold-power")
     answers, text = {}, ""
     if threshold_power is not None:
         name = NAMELESS if rider is None else rider_name(rider, "--rider")
@@ -231,6 +243,16 @@ def fit(
                 raise InputError(printable(str(efforts_file)), name, str(error)) from error
             answers[name] = fitted.answer
             text += fit_text(name, fitted, given.value)
+    elif ride:
+        name = NAMELESS if rider is None else rider_name(rider, "--rider")
+        rides = [read_recorded_ride(path) for path in ride]
+        try:
+            fitted = fit_critical_power(best_efforts(rides), Given.DURATION.value)
+        except ValueError as error:
+            raise InputError(" and ".join(printable(str(path)) for path in ride), "", str(error)) from error
+        answers[name] = fitted.answer
+        cautious = replace(fitted, cautions=(BEST_EFFORTS_CAUTION, *fitted.cautions))
+        text = fit_text(name, cautious, Given.DURATION.value)
     fragment = team_fragment(answers)
     if out is not None:
         write_new_file(out, fragment)
@@ -245,7 +267,8 @@ def drag(
         Path,
         typer.Argument(
             metavar="RIDE",
-            help="Recorded ride (CSV: seconds, watts, speed_mps or distance_m; elevation_m, latitude, longitude).",
+            help="Recorded ride (GPX with power, or CSV: seconds, watts, speed_mps or distance_m; elevation_m, "
+            "latitude, longitude).",
             show_default=False,
         ),
     ],

@@ -31,6 +31,7 @@ from ttt_opt.debrief_text import (
     gap_sentences,
     pull_rows,
     rider_rows,
+    seconds_cell,
     stretch_rows,
     told_s,
     totals,
@@ -47,7 +48,7 @@ FloatArray = NDArray[np.float64]
 MOST_POINTS = 300
 STRIPS_OF_M = 6500.0
 """Who led is shown in strips of about so many metres: marks must fit on a phone."""
-SHORTEST_MARK = 0.035
+SHORTEST_MARK = {"planned": 0.08, "ridden": 0.035}
 """Pulls shorter than this share of a strip bear no mark; the table names them."""
 OWN_STYLE = """
 .bands.planned { height: 18px; margin-bottom: 2px; }
@@ -56,6 +57,7 @@ OWN_STYLE = """
 pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--panel); padding: 8px 10px; border-radius: 6px;
   font-size: .8em; }
 #stretches td, #stretches th { padding-left: 3px; padding-right: 3px; }
+#stretches td.words { white-space: nowrap; overflow-wrap: normal; }
 #riders-ridden td:first-child { min-width: 4em; }
 @media screen and (max-width: 640px) { td { white-space: normal; } }
 """
@@ -108,7 +110,7 @@ def _headline(debrief: Debrief) -> Html:
     if causes is not None:
         names = ("By front power", "By air", "By stops", "Rest")
         figures += [
-            (f"cause-{number}", name, f"{value + 0.0:+.0f} s")
+            (f"cause-{number}", name, f"{seconds_cell(value)} s")
             for number, (name, value) in enumerate(zip(names, causes.values(), strict=True))
         ]
     boxes = [element("div", element("dt", what), element("dd", value, id=key)) for key, what, value in figures]
@@ -168,7 +170,9 @@ def _stretches(debrief: Debrief) -> Html:
                 class_="soft",
             ),
             element(
-                "p", "Wider screens and paper also show where stretches end, times and powers.", class_="soft narrow-only"
+                "p",
+                "Wider screens and paper also show where stretches end, times and powers.",
+                class_="soft narrow-only",
             ),
             table_of(headings, stretch_rows(debrief), words=(2,), wide=(1, 3, 4, 10, 11), id_="stretches"),
         ]
@@ -193,9 +197,9 @@ def _who_led(debrief: Debrief) -> Html:
                 if first >= last or rider is None:
                     continue
                 blocks.append(block(axes, first, last, fill=rider_colour(number[rider]), class_="band"))
-                if kind == "ridden" and last - first >= SHORTEST_MARK * (end_m - start_m):
-                    middle = axes.x(0.5 * (first + last))
-                    labels.append(label(marks[rider], "mark", left=middle, top=0.28 + 0.44 * (turn % 2)))
+                if last - first >= SHORTEST_MARK[kind] * (end_m - start_m):
+                    top = 0.5 if kind == "planned" else 0.28 + 0.44 * (turn % 2)
+                    labels.append(label(marks[rider], "mark", left=axes.x(0.5 * (first + last)), top=top))
             told = f"Who led as {kind} from km {start_m / 1000:.1f} to {end_m / 1000:.1f}"
             below = [distances_below(axes)] if kind == "ridden" else []
             rows.append(drawing(f"bands {kind}", told, blocks, [*labels, *below]))
@@ -249,7 +253,8 @@ def _speed_and_power(debrief: Debrief) -> Html:
 
 def _riders(debrief: Debrief) -> Html:
     headings = [
-        "Rider", "Pulls", "In front", "Front W", "Mean W", "Peak W (5 s)", "W′ lowest kJ", "W′ at finish kJ", "Heart rate"
+        "Rider", "Pulls", "In front", "Front W", "Mean W", "Peak W (5 s)", "W′ lowest kJ", "W′ at finish kJ",
+        "Heart rate",
     ]  # fmt: skip
     rows = [[name_of(row[0]), *row[1:]] for row in rider_rows(debrief)]
     return joined(

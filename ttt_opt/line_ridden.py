@@ -246,10 +246,11 @@ def _mean_of_seconds(time_s: FloatArray, power_w: FloatArray, seconds: FloatArra
 
 
 def _with_line(along_m: FloatArray) -> BoolArray:
-    """Who is with the line: not far behind the first two riders, or not known to be."""
+    """Who is with the line: not far behind the first rider, or not known to be."""
     smooth = smoothed(along_m, 2.0 * SPEED_PERIOD_S)
     there = np.isfinite(along_m)
-    first = np.max(np.where(there, smooth, -np.inf), axis=1, keepdims=True)
+    now = np.max(np.where(there, smooth, -np.inf), axis=1, keepdims=True)
+    first = np.maximum.accumulate(now, axis=0)  # whose recording has ended was still in front
     behind = np.where(there & np.isfinite(first), first - smooth, 0.0)
     return np.asarray(behind < WITH_THE_LINE_M, dtype=np.bool_)
 

@@ -231,7 +231,7 @@ def compare_stretches(
     stopped = np.asarray(line.racing & (line.speed_mps < STOPPED_MPS) & (line.time_s > START_S))
     why = None if leaders is None else _why(plan, line, balance, leaders, columns)
     ridden_w = _front_power(line, leaders)
-    known: BoolArray = np.isfinite(line.along_m).any(axis=1)
+    known: BoolArray = np.asarray(np.isfinite(line.along_m).any(axis=1), dtype=np.bool_)
     stretches = []
     for number, (first, end) in enumerate(itertools.pairwise(bounds.tolist())):
         covered = slice(first, end)
@@ -318,7 +318,8 @@ def _why(
     planned_n = schedule.front_power_w[segment] * DRIVETRAIN_EFFICIENCY / balance.speed_mps
     ridden_n = balance.wheel_n[rows, leader]
     answer = np.maximum(2.0 * air_n[rows, leader] + np.maximum(ridden_n, planned_n), 1.0)
-    free = plan.road.segments.bend[segment] | (line.speed_mps > NEAR_TOP_SPEED * plan.race.limits.top_speed_mps)
+    free = plan.road.segments.bend[segment]
+    free |= line.speed_mps > NEAR_TOP_SPEED * plan.race.limits.top_speed_mps
     usable = led & balance.known[rows, leader] & line.racing & (line.speed_mps > STOPPED_MPS) & ~free
     pedalling = ridden_n * balance.speed_mps > PEDALLING_W * DRIVETRAIN_EFFICIENCY
     planned_surplus = planned_n - asked[rows, wished]
@@ -430,8 +431,9 @@ def find_gaps(
         wide = line.racing & ((smooth > GAP_M) | ~line.with_line[:, column])
         edges = np.flatnonzero(np.diff(np.concatenate(([False], wide, [False])).astype(np.int8)))
         for begin, end in edges.reshape(-1, 2).tolist():
-            if end - begin < GAP_S:
-                continue
+            raw = behind[begin:end]
+            if end - begin < GAP_S or (np.isfinite(raw).any() and float(np.nanmedian(raw)) < GAP_M):
+                continue  # a few fixes on the other side of a turn-around are no gap
             last = int(np.flatnonzero(line.racing)[-1])
             gaps.append(
                 Gap(
