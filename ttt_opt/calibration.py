@@ -38,7 +38,7 @@ IntArray = NDArray[np.int64]
 CELL_S = 20
 """The ride is cut into parts of so many seconds (s)."""
 SHORTEST_PART_S = 6
-AFTER_CHANGE_S = 3
+AFTER_CHANGE_S = 4
 BACK_ON_WHEEL_S = 4
 """A rider who was moving back counts again so long after he should be on the last wheel (s)."""
 COASTING_W = 30.0
@@ -48,6 +48,11 @@ FEWEST_PARTS = 20
 AREA_PRIOR, SAVING_PRIOR, WIND_PRIOR_MPS = 0.15, 0.2, 3.0
 """Standard deviations of what is expected: drag area as a share, saving, wind in each direction at 10 m."""
 POWER_ERROR, LEAST_ERROR_N = 0.015, 1.0
+ROBUST_FROM = 3.0
+"""Rows that miss by more of their errors count less and less."""
+LARGEST_AREA_ERROR, GIVEN_WIND_MPS = 0.025, 0.2
+"""Where the ride would leave drag areas less sure than this share, as on a course that goes one way, wind and drag
+cannot be told apart: the wind is then taken as the plan has it, to within so many m/s."""
 TOLD_SHARE = 0.7
 """A figure is found, rather than expected, where its standard error is below this share of the prior's."""
 
@@ -89,6 +94,8 @@ class Calibration:
         Time that counted, all riders together (s).
     scatter : float
         What is not explained, as a share of the force of the air.
+    wind_given : bool
+        Wind and drag cannot be told apart on this ride; the wind is that of the plan.
     """
 
     cda_m2: tuple[Found, ...]
@@ -100,6 +107,7 @@ class Calibration:
     drag_ratio: Found
     seconds: float
     scatter: float
+    wind_given: bool
 
 
 @dataclass(frozen=True)
@@ -149,29 +157,21 @@ def calibrate(
     if len(parts.rider) < FEWEST_PARTS:
         return None
     n_riders, n_savings = len(riders), len(shares) - 1
+    area0 = np.array([rider.cda_m2 for rider in riders])
     from_rad = np.radians(weather.wind_from_deg)
     wind0 = weather.wind_speed_mps * np.array([np.cos(from_rad), np.sin(from_rad)])
     expected = np.concatenate([np.zeros(n_riders), 1.0 - shares[1:], wind0])
     prior = np.concatenate(
         [np.full(n_riders, AREA_PRIOR), np.full(n_savings, SAVING_PRIOR), np.full(2, WIND_PRIOR_MPS)]
     )
-    area0 = np.array([rider.cda_m2 for rider in riders])
-    error = np.hypot(POWER_ERROR * parts.wheel_n, LEAST_ERROR_N) * np.sqrt(CELL_S / parts.seconds)
-
-    def air_n(unknowns: FloatArray) -> FloatArray:
-        area = area0[parts.rider] * np.exp(unknowns[parts.rider])
-        saving = np.append(0.0, unknowns[n_riders : n_riders + n_savings])[parts.place]
-        return area * _pressure_with_shelter(parts, unknowns[-2:], weather.shelter, saving)
-
-    def misses(unknowns: FloatArray) -> FloatArray:
-        rows = (parts.force_n - shares[0] * air_n(unknowns)) / error
-        return np.concatenate([rows, (unknowns - expected) / prior])
-
-    solved = least_squares(misses, expected, loss="soft_l1", f_scale=3.0, x_scale=prior)
-    values = np.asarray(solved.x, dtype=np.float64)
-    covariance = _covariance(misses, values, parts.cell, len(parts.rider))
+    values, covariance, rest_n = _solved(parts, area0, float(shares[0]), weather.shelter, expected, prior)
+    wind_given = float(np.sqrt(covariance[:n_riders, :n_riders].mean())) > LARGEST_AREA_ERROR
+    if wind_given:
+        prior[-2:] = GIVEN_WIND_MPS
+        values, covariance, rest_n = _solved(parts, area0, float(shares[0]), weather.shelter, expected, prior)
     errors = np.sqrt(np.diag(covariance))
     told = errors < TOLD_SHARE * prior
+    told[-2:] &= not wind_given
     ratio = np.exp(values[:n_riders])
     areas = tuple(
         Found(float(area0[i] * ratio[i]), float(area0[i] * ratio[i] * errors[i]), float(area0[i]), bool(told[i]))
@@ -185,7 +185,6 @@ def calibrate(
         Found(float(values[k]), float(errors[k]), float(expected[k]), bool(told[k])) for k in (-2, -1)
     )
     mean_error = float(np.sqrt(covariance[:n_riders, :n_riders].mean()))
-    rest = parts.force_n - shares[0] * air_n(values)
     return Calibration(
         cda_m2=areas,
         shares=found_shares,
@@ -195,8 +194,34 @@ def calibrate(
         wind_from_deg=float(np.degrees(np.arctan2(east.value, north.value))) % 360.0,
         drag_ratio=Found(float(np.exp(values[:n_riders].mean())), mean_error, 1.0, bool(told[:n_riders].any())),
         seconds=float(parts.seconds.sum()),
-        scatter=float(np.sqrt(np.mean(rest**2)) / np.mean(parts.force_n)),
+        scatter=float(np.sqrt(np.mean(rest_n**2)) / np.mean(parts.force_n)),
+        wind_given=wind_given,
     )
+
+
+def _solved(
+    parts: _Parts, area0: FloatArray, front_share: float, shelter: float, expected: FloatArray, prior: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Unknowns, their covariance, and the forces that they leave unexplained (N).
+
+    The unknowns are the logarithm of each drag area over that of the team file, the savings by place from the second
+    on, and the wind from north and from east.
+    """
+    n_riders = len(area0)
+    error = np.hypot(POWER_ERROR * parts.wheel_n, LEAST_ERROR_N) * np.sqrt(CELL_S / parts.seconds)
+
+    def rest_n(unknowns: FloatArray) -> FloatArray:
+        area = area0[parts.rider] * np.exp(unknowns[parts.rider])
+        saving = np.append(0.0, unknowns[n_riders:-2])[parts.place]
+        pressure = _pressure_with_shelter(parts, unknowns[-2:], shelter, saving)
+        return np.asarray(parts.force_n - front_share * area * pressure, dtype=np.float64)
+
+    def misses(unknowns: FloatArray) -> FloatArray:
+        return np.concatenate([rest_n(unknowns) / error, (unknowns - expected) / prior])
+
+    solved = least_squares(misses, expected, loss="soft_l1", f_scale=ROBUST_FROM, x_scale=prior)
+    values = np.asarray(solved.x, dtype=np.float64)
+    return values, _covariance(misses, values, parts.cell, len(parts.rider)), rest_n(values)
 
 
 def _pressure_with_shelter(parts: _Parts, wind_mps: FloatArray, shelter: float, saving: FloatArray) -> FloatArray:
@@ -273,7 +298,7 @@ def _covariance(
     jacobian = np.column_stack(columns)
     rest = misses(values)
     inverse = np.linalg.pinv(jacobian.T @ jacobian)
-    weight = 1.0 / np.sqrt(1.0 + (rest[:n_rows] / 3.0) ** 2)  # of soft_l1
+    weight = 1.0 / np.sqrt(1.0 + (rest[:n_rows] / ROBUST_FROM) ** 2)  # of soft_l1
     scores = jacobian[:n_rows] * (rest[:n_rows] * weight)[:, np.newaxis]
     group = cell // 3
     summed = np.zeros((int(group.max()) + 1, len(values)))

@@ -126,8 +126,8 @@ def debrief(plan: Plan, rides: Mapping[str, RecordedRide], files: Mapping[str, s
             leads = [rider.pulls for rider in riders]
             leaders = find_leaders(line, balance, cda, shares, leads, race.wheel_gap_m, mean_pull_s)
             if number == 0 and n_line == len(riders):
-                place = np.where(leaders.moving_back, -1, leaders.place)
-                line = settled(course, recordings, places, line, place, race.wheel_gap_m)
+                place, moving = leaders.place, leaders.moving_back
+                line = settled(course, recordings, places, line, place, moving, race.wheel_gap_m)
                 leaders = find_leaders(
                     line,
                     balance_of(course, weather, race.crr, riders, line),

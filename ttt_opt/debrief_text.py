@@ -257,6 +257,11 @@ def calibration_words(debrief: Debrief) -> list[str]:
         f"{100 * found.scatter:.0f} % of the force. Mass, rolling resistance and power meters are taken as right: 1 % "
         f"more power shown is about 1 % more drag area."
     ]
+    if found.wind_given:
+        sentences_.append(
+            "Wind and drag cannot be told apart on this ride, which goes too much one way: the wind is taken as the "
+            "plan has it, and an error of it is an error of the drag areas."
+        )
     if found.wind_speed_mps >= 0.5 and found.wind_north_mps.told and found.wind_east_mps.told:
         sentences_.append(f"Wind as ridden: {found.wind_speed_mps:.1f} m/s from {found.wind_from_deg:.0f}°.")
     if debrief.leaders is None:

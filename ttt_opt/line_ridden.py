@@ -26,12 +26,16 @@ IntArray = NDArray[np.int64]
 
 LONGEST_GAP_S = 8.0
 """Samples further apart are not joined (s): smart recorders leave out up to 7 s."""
-SPEED_PERIOD_S = 15.0
+SPEED_PERIOD_S, PLACE_PERIOD_S = 15.0, 120.0
+SLOWEST_MPS = 5.0
+"""Slower riders are left out when clocks are settled (m/s)."""
 PLACES_APART_M = 100.0
 TOGETHER_S = 4.0
 """Riders who pass a place within so many seconds of each other ride together (s)."""
 WITH_THE_LINE_M = 40.0
 """Who is further behind the first rider has lost the line (m): far beyond noise and the length of a line."""
+BACK_IN_LINE_S = 3
+"""A rider who moves back counts again so long after he should be on the last wheel (s)."""
 STANDING_MPS = 0.7
 FROM_START_M = 60.0
 """Who stands further from the start is not waiting for it (m)."""
@@ -58,6 +62,8 @@ class LineRidden:
         Of the line: where its front is along the course (m), speed and acceleration.
     clock_s : ndarray (n_riders,)
         What was added to each recorder's clock (s).
+    start_s : float
+        When the race started by the common clock (s).
     finish_s : float
         When the line passed the end of the course (s); the end of the recording where it did not.
     finished : bool
@@ -75,6 +81,7 @@ class LineRidden:
     speed_mps: FloatArray
     acceleration_mps2: FloatArray
     clock_s: FloatArray
+    start_s: float
     finish_s: float
     finished: bool
     from_standstill: bool
@@ -106,7 +113,9 @@ def on_one_clock(
         The rides have no stretch of the course in common, or last too long.
     """
     middle_m = 0.5 * (n_line - 1) * (BICYCLE_LENGTH_M + wheel_gap_m)
-    return _brought_together(course, rides, places, _clocks(course, rides, places), middle_m)
+    clock_s = _clocks(course, rides, places)
+    seconds = _seconds(places, clock_s)
+    return _brought_together(course, rides, places, clock_s, seconds, np.full((len(seconds), len(rides)), middle_m))
 
 
 def settled(
@@ -115,19 +124,23 @@ def settled(
     places: Sequence[OnCourse],
     line: LineRidden,
     place: IntArray,
+    moving_back: BoolArray,
     wheel_gap_m: float,
 ) -> LineRidden:
-    """The same with clocks settled by who was where in the line.
+    """The same with clocks settled by who was where in the line, and its speed by those who keep their places.
 
     Parameters
     ----------
     line : LineRidden
         As it was before.
     place : ndarray (n_seconds, n_riders) of int
-        Place in the line, 0 in front; below 0 where it is not known or the rider moves back.
+        Place in the line, 0 in front; below 0 where it is not known.
+    moving_back : ndarray (n_seconds, n_riders) of bool
     wheel_gap_m : float
     """
-    in_place = (place >= 0) & line.with_line & np.isfinite(line.along_m) & (line.speed_mps > 5.0)[:, np.newaxis]
+    moving = _widened(moving_back, BACK_IN_LINE_S)
+    in_place = (place >= 0) & ~moving & line.with_line & np.isfinite(line.along_m)
+    in_place &= (line.speed_mps > SLOWEST_MPS)[:, np.newaxis]
     front_m = line.along_m + np.maximum(place, 0) * (BICYCLE_LENGTH_M + wheel_gap_m)
     late_s = np.zeros(len(rides))
     for rider in range(len(rides)):
@@ -140,8 +153,27 @@ def settled(
         ahead_m = front_m[both, rider] - np.nanmean(among, axis=1)
         late_s[rider] = -float(np.mean(ahead_m / line.speed_mps[both]))
     late_s *= (len(rides) - 1.0) / max(len(rides), 1)  # each was compared with the others, not with the mean of all
-    behind_m = (BICYCLE_LENGTH_M + wheel_gap_m) * float(place[in_place].mean()) if in_place.any() else 0.0
-    return _brought_together(course, rides, places, line.clock_s - late_s, behind_m)
+    behind_m = np.where(moving, np.nan, np.maximum(place, 0) * (BICYCLE_LENGTH_M + wheel_gap_m))
+    seconds = line.time_s + line.start_s
+    return _brought_together(course, rides, places, line.clock_s - late_s, seconds, behind_m)
+
+
+def _seconds(places: Sequence[OnCourse], clock_s: FloatArray) -> FloatArray:
+    """Seconds of the common clock that the recordings cover."""
+    begin = min(float(place.time_s[0]) + clock for place, clock in zip(places, clock_s, strict=True))
+    end = max(float(place.time_s[-1]) + clock for place, clock in zip(places, clock_s, strict=True))
+    if end - begin > LONGEST_RACE_S:
+        raise ValueError(f"last {(end - begin) / 3600:.0f} hours on the course; allowed: {LONGEST_RACE_S / 3600:.0f}")
+    return np.arange(np.floor(begin), np.ceil(end) + 1.0)
+
+
+def _widened(mask: BoolArray, by: int) -> BoolArray:
+    """A mask that holds also for so many seconds before and after, in each column."""
+    widened = mask.copy()
+    for shift in range(1, by + 1):
+        widened[shift:] |= mask[:-shift]
+        widened[:-shift] |= mask[shift:]
+    return widened
 
 
 def _clocks(course: Course, rides: Sequence[RecordedRide], places: Sequence[OnCourse]) -> FloatArray:
@@ -190,14 +222,17 @@ def _most_common(apart_s: FloatArray) -> float:
 
 
 def _brought_together(
-    course: Course, rides: Sequence[RecordedRide], places: Sequence[OnCourse], clock_s: FloatArray, behind_m: float
+    course: Course,
+    rides: Sequence[RecordedRide],
+    places: Sequence[OnCourse],
+    clock_s: FloatArray,
+    seconds: FloatArray,
+    behind_m: FloatArray,
 ) -> LineRidden:
-    """Riders on the clocks given, who are so far behind the front of the line on average."""
-    begin = min(float(place.time_s[0]) + clock for place, clock in zip(places, clock_s, strict=True))
-    end = max(float(place.time_s[-1]) + clock for place, clock in zip(places, clock_s, strict=True))
-    if end - begin > LONGEST_RACE_S:
-        raise ValueError(f"last {(end - begin) / 3600:.0f} hours on the course; allowed: {LONGEST_RACE_S / 3600:.0f}")
-    seconds = np.arange(np.floor(begin), np.ceil(end) + 1.0)
+    """Riders on the clocks given, at seconds of the common clock.
+
+    ``behind_m`` tells how far each is behind the front of the line, nan while he moves back and tells nothing of it.
+    """
     along, power, heart, recorded_mps = (np.full((len(seconds), len(rides)), np.nan) for _ in range(4))
     for number, (ride, place, clock) in enumerate(zip(rides, places, clock_s, strict=True)):
         along[:, number] = on_seconds(place.time_s + clock, place.along_m, seconds, LONGEST_GAP_S)
@@ -208,9 +243,8 @@ def _brought_together(
             heart[:, number] = on_seconds(times, ride.heart_rate_bpm[passage], seconds, LONGEST_GAP_S)
         recorded_mps[:, number] = on_seconds(times, ride.speed_mps[passage], seconds, LONGEST_GAP_S)
     with_line = _with_line(along)
-    level_m, line_m, speed, acceleration = _motion(along, with_line)
-    start, from_standstill = _start(seconds, level_m, line_m, speed)
-    line_m = line_m + behind_m
+    moved_m, line_m, speed, acceleration = _motion(along, behind_m, with_line)
+    start, from_standstill = _start(seconds, moved_m, line_m, speed)
     over = np.flatnonzero(line_m >= course.length_m)
     finished = bool(len(over) and over[0] > 0)
     finish = float(seconds[-1])
@@ -227,6 +261,7 @@ def _brought_together(
         speed_mps=speed,
         acceleration_mps2=acceleration,
         clock_s=clock_s,
+        start_s=start,
         finish_s=finish - start,
         finished=finished,
         from_standstill=from_standstill,
@@ -255,30 +290,38 @@ def _with_line(along_m: FloatArray) -> BoolArray:
     return np.asarray(behind < WITH_THE_LINE_M, dtype=np.bool_)
 
 
-def _motion(along_m: FloatArray, with_line: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Place as it is and smoothed, speed and acceleration of the line, from what its riders moved second by second."""
-    used = with_line & np.isfinite(along_m)
+def _motion(
+    along_m: FloatArray, behind_m: FloatArray, with_line: BoolArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """How far the line has moved, where its front is, its speed and acceleration.
+
+    Speed comes from what riders move from second to second, so that it does not matter who is recorded when. Their sum
+    is more than the road, since at every change of leader the front of the line is one wheel further back: the place
+    follows the riders' own places over a minute or two.
+    """
+    used = with_line & np.isfinite(along_m) & np.isfinite(behind_m)
     both = used[1:] & used[:-1]
     steps = np.where(both, np.diff(along_m, axis=0), 0.0)
     count = both.sum(axis=1)
-    mean_step = np.divide(steps.sum(axis=1), count, out=np.full(len(count), np.nan), where=count > 0)
-    known = np.isfinite(mean_step)
-    place = np.append(0.0, np.cumsum(np.where(known, mean_step, 0.0)))
-    anybody, total = used.any(axis=1), np.where(used, along_m, 0.0).sum(axis=1)
-    level = np.divide(total, used.sum(axis=1), out=np.full(len(used), np.nan), where=anybody)
-    if not known.all():  # after a stretch that nobody recorded, go on from where riders were next
-        jumps = np.flatnonzero(~known)
-        for jump in jumps[np.append(np.diff(jumps) > 1, True)]:
-            place[jump + 1 :] += np.nan_to_num(level[jump + 1] - place[jump + 1])
-    place = place + np.nanmean(level - place)
-    measured = np.where(anybody, place, np.nan)
+    known = count > 0
+    moved = np.append(0.0, np.cumsum(np.divide(steps.sum(axis=1), count, out=np.zeros(len(count)), where=known)))
+    anybody = used.any(axis=1)
+    total = np.where(used, along_m + np.nan_to_num(behind_m), 0.0).sum(axis=1)
+    front = np.divide(total, used.sum(axis=1), out=np.full(len(used), np.nan), where=anybody)
+    jumps = np.flatnonzero(~known)
+    for jump in jumps[np.append(np.diff(jumps) > 1, True)[: len(jumps)]]:
+        # after a stretch that nobody recorded, go on from where riders are next
+        moved[jump + 1 :] += np.nan_to_num(front[jump + 1] - moved[jump + 1])
+    moved += np.nanmean(front - moved)
+    measured = np.where(anybody, moved, np.nan)
     smooth = smoothed(measured, SPEED_PERIOD_S)
+    place = smooth + smoothed(front - smooth, PLACE_PERIOD_S)
     speed = np.gradient(smooth)
-    return measured, smooth, np.maximum(speed, 0.0), np.gradient(speed)
+    return measured, place, np.maximum(speed, 0.0), np.gradient(speed)
 
 
 def _start(
-    seconds: FloatArray, level_m: FloatArray, line_m: FloatArray, speed_mps: FloatArray
+    seconds: FloatArray, moved_m: FloatArray, line_m: FloatArray, speed_mps: FloatArray
 ) -> tuple[float, bool]:
     """When the line left the start (s), and whether it is known to have stood there.
 
@@ -288,8 +331,8 @@ def _start(
     standing = np.flatnonzero((speed_mps < STANDING_MPS) & (np.abs(line_m) < FROM_START_M))
     if len(standing):
         last = int(standing[-1])
-        stood_m = float(np.nanmean(level_m[max(last - 10, 0) : last + 1]))
-        moved = level_m[last : last + 60] - stood_m
+        stood_m = float(np.nanmean(moved_m[max(last - 10, 0) : last + 1]))
+        moved = moved_m[last : last + 60] - stood_m
         there = np.flatnonzero(np.nan_to_num(moved) >= 4.0 * FIRST_M)
         if not len(there):
             return float(seconds[last]), True

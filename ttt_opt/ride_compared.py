@@ -246,10 +246,11 @@ def compare_stretches(
         planned_s = float(clock[number + 1] - clock[number])
         ridden_s = end_s - begin_s if recorded else None
         by_power = by_air = by_stops = rest = None
-        if ridden_s is not None and why is not None:
-            by_power, by_air = float(why[0][rows].sum()), float(why[1][rows].sum())
+        if ridden_s is not None:
             by_stops = float(stopped[rows].sum())
-            rest = ridden_s - planned_s - by_power - by_air - by_stops
+            if why is not None:
+                by_power, by_air = float(why[0][rows].sum()), float(why[1][rows].sum())
+                rest = ridden_s - planned_s - by_power - by_air - by_stops
         power = ridden_w[rows] if recorded else np.empty(0)
         stretches.append(
             RiddenStretch(

@@ -152,21 +152,21 @@ def _cheapest_chain(course: Course, line: FloatArray, fixes: FloatArray) -> Floa
 
 
 def _candidates(course: Course, line: FloatArray, fixes: FloatArray) -> tuple[list[FloatArray], list[FloatArray]]:
-    """For each fix the places on the course that are nearest within each pass, and nan for none, with their costs."""
+    """For each fix the places on the course that are nearer than those beside them, and nan for none, with their costs.
+
+    At a turn-around both ways belong to one pass, and each has such a place.
+    """
     around = cKDTree(line).query_ball_point(fixes, NEAR_M, return_sorted=True)
     places, costs = [], []
     for fix, indices in zip(fixes, around, strict=True):
         index = np.array(indices, dtype=np.intp)
-        chosen = []
-        if len(index):
-            distance = np.hypot(*(line[index] - fix).T)
-            for run in np.split(np.arange(len(index)), np.flatnonzero(np.diff(index) > 2) + 1):
-                chosen.append(run[np.argmin(distance[run])])
-            near = 0.5 * (distance[chosen] / PLACE_ERROR_M) ** 2
-        else:
-            near = np.empty(0)
-        places.append(np.append(course.distance_m[index[chosen]] if chosen else np.empty(0), np.nan))
-        costs.append(np.append(near, OFF_COURSE_COST))
+        distance = np.hypot(*(line[index] - fix).T)
+        apart = np.diff(index) > 1  # a new pass begins: nothing before it is nearer
+        before = np.append(np.inf, np.where(apart, np.inf, distance[:-1]))[: len(index)]
+        after = np.append(np.where(apart, np.inf, distance[1:]), np.inf)[: len(index)]
+        chosen = (distance < before) & (distance <= after)
+        places.append(np.append(course.distance_m[index[chosen]], np.nan))
+        costs.append(np.append(0.5 * (distance[chosen] / PLACE_ERROR_M) ** 2, OFF_COURSE_COST))
     return places, costs
 
 
