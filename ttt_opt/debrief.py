@@ -151,7 +151,7 @@ def debrief(plan: Plan, rides: Mapping[str, RecordedRide], files: Mapping[str, s
     as_planned = balance_of(course, race.weather, race.crr, riders, line)
     if leaders is None:
         calibration = calibrate(line, as_planned, _alone(line), riders, np.ones(1), race.weather)
-    w_prime, _ = w_prime_ridden(plan, line, columns)
+    w_prime = w_prime_ridden(plan, line, leaders, columns)
     return Debrief(
         plan=plan,
         columns=columns,

@@ -166,7 +166,7 @@ def _stretches(debrief: Debrief) -> Html:
             element(
                 "p",
                 "By power: leaders rode less, or more, than planned. By air: wind, drag and density differ from the "
-                "plan. Stops: slower than 1 m/s. Rest: braking, bends, what is not explained.",
+                "plan. Stops: slower than 3 m/s. Rest: braking, bends, what is not explained.",
                 class_="soft",
             ),
             element(

@@ -10,8 +10,9 @@ pedals,
   take, less that of the leader there was, over that sum;
 - by *air*: the force of the air as ridden, less what the plan's weather and the team file's drag area give at the speed
   ridden, over that sum; rolling, gradient and drag of a rider who sat up look the same; neither counts in bends and
-  near the top speed of the race, where brakes set the speed;
-- by *stops*: time slower than 1 m/s after the start;
+  near the top speed of the race, where brakes set the speed, nor does air while the line brakes or coasts;
+- by *stops*: seconds slower than 3 m/s after the start where the plan rides faster than 6 m/s, less what the way
+  ridden in them takes at the planned speed;
 - the *rest*: braking, bends, getting up to speed again, and what small changes do not explain.
 """
 
@@ -37,8 +38,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-STOPPED_MPS, START_S = 1.0, 20.0
-"""Slower than this, and not within so long after the start, is a stop (m/s, s)."""
+STOPPED_MPS, MOVING_MPS, START_S = 3.0, 6.0, 20.0
+"""Slower than the first where the plan is faster than the second, not so soon after the start, is a stop (m/s, s)."""
 PEDALLING_W = 30.0
 NEAR_TOP_SPEED = 0.96
 """From this share of the race's top speed on riders sit up or brake."""
@@ -48,6 +49,7 @@ SETTLING_S = 2
 """A change of leader is not compared within so many seconds (s)."""
 STEADY_RATIO, LARGEST_ACCELERATION_MPS2 = 1.2, 0.3
 """Where speeds before and after a change of leader differ by more, or the line brakes, a surge says nothing."""
+SMEARED_S = 4
 GAP_M, GAP_S = 10.0, 10
 """A gap counts from so many metres beyond a rider's place on, for so many seconds: receivers are 3 m off."""
 GAP_PERIOD_S = 20.0
@@ -228,7 +230,7 @@ def compare_stretches(
     places = schedule.boundary_m[bounds]
     passed = passing_times(line, places)
     clock = np.append(0.0, np.cumsum(schedule.duration_s))[bounds]
-    stopped = np.asarray(line.racing & (line.speed_mps < STOPPED_MPS) & (line.time_s > START_S))
+    stopped = _lost_standing(plan, line)
     why = None if leaders is None else _why(plan, line, balance, leaders, columns)
     ridden_w = _front_power(line, leaders)
     known: BoolArray = np.asarray(np.isfinite(line.along_m).any(axis=1), dtype=np.bool_)
@@ -268,6 +270,13 @@ def compare_stretches(
             )
         )
     return tuple(stretches)
+
+
+def _lost_standing(plan: Plan, line: LineRidden) -> FloatArray:
+    """Seconds lost in each second by standing, or nearly so."""
+    planned = np.interp(line.line_m, plan.ride.distance_m, plan.ride.speed_mps)
+    standing = line.racing & (line.speed_mps < STOPPED_MPS) & (planned > MOVING_MPS) & (line.time_s > START_S)
+    return np.where(standing, 1.0 - line.speed_mps / np.maximum(planned, MOVING_MPS), 0.0)
 
 
 def _planned_power(plan: Plan, covered: slice, of_leader: bool, columns: tuple[int, ...]) -> float:
@@ -327,8 +336,15 @@ def _why(
     ridden_surplus = ridden_n - asked[rows, leader]
     both_coast = ~pedalling & (schedule.front_power_w[segment] < PEDALLING_W)
     by_power = np.where(usable & ~both_coast, (planned_surplus - ridden_surplus) / answer, 0.0)
-    by_air = np.where(usable & pedalling, (ridden_n - asked[rows, leader]) / answer, 0.0)
+    braking = _around(np.abs(line.acceleration_mps2) > LARGEST_ACCELERATION_MPS2) | _around(~pedalling)
+    by_air = np.where(usable & ~braking, (ridden_n - asked[rows, leader]) / answer, 0.0)
     return by_power, by_air
+
+
+def _around(mask: BoolArray) -> BoolArray:
+    """A mask that holds also some seconds before and after: speeds are smoothed, so brakes show in what follows."""
+    held = np.convolve(mask.astype(np.int64), np.ones(2 * SMEARED_S + 1, dtype=np.int64), mode="same")
+    return np.asarray(held > 0, dtype=np.bool_)
 
 
 def ridden_pulls(
@@ -449,8 +465,14 @@ def find_gaps(
     return tuple(sorted(gaps, key=lambda gap: -gap.largest_m))
 
 
-def w_prime_ridden(plan: Plan, line: LineRidden, columns: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
-    """W' left, and power with what was not recorded filled in, ``(n_seconds, n_riders)`` each; nan without power."""
+def w_prime_ridden(
+    plan: Plan, line: LineRidden, leaders: Leaders | None, columns: tuple[int, ...]
+) -> FloatArray:
+    """W' left, ``(n_seconds, n_riders)``; nan without power, and outside the race.
+
+    What was not recorded is filled in. As in the plan's own ride, the way back from the front counts with its mean
+    power.
+    """
     power = np.full_like(line.power_w, np.nan)
     racing = line.racing
     for column in range(len(columns)):
@@ -465,6 +487,10 @@ def w_prime_ridden(plan: Plan, line: LineRidden, columns: tuple[int, ...]) -> tu
         outside = (seconds < known[0]) | (seconds > known[-1])
         unknown = ~np.isfinite(own) & ((width > LONGEST_POWER_GAP_S) | outside)
         filled[unknown] = own[known].mean()
+        if leaders is not None:
+            moving = np.concatenate(([False], leaders.moving_back[:, column], [False])).astype(np.int8)
+            for begin, end in np.flatnonzero(np.diff(moving)).reshape(-1, 2).tolist():
+                filled[begin:end] = filled[begin:end].mean()
         power[:, column] = filled
     team = plan.race.team
     cp = sustainable_cp_w(plan.race, team, max(line.finish_s, 1.0))[list(columns)]
@@ -472,7 +498,7 @@ def w_prime_ridden(plan: Plan, line: LineRidden, columns: tuple[int, ...]) -> tu
     left = np.full_like(power, np.nan)
     if racing.any():
         left[racing] = w_prime_balance(power[racing], 1.0, cp, full, plan.race.recovery, plan.race.recovery_share)
-    return left, power
+    return left
 
 
 def describe_riders_ridden(

@@ -12,8 +12,8 @@ FloatArray = NDArray[np.float64]
 
 ORDER = 3
 """Differences of this order are penalised, so that a steady acceleration passes unchanged."""
-LEAST_WEIGHT = 1e-6
-"""Weight of a second without a value, so that the equations keep a solution."""
+GAP_WEIGHT = 0.05
+"""Weight of the straight line that bridges seconds without a value: without it a gap swings out on both sides."""
 
 
 def smoothed(values: FloatArray, period_s: float) -> FloatArray:
@@ -44,8 +44,8 @@ def smoothed(values: FloatArray, period_s: float) -> FloatArray:
             result[:, number] = column[known].mean() if known.any() else np.nan
             continue
         places = np.arange(len(column), dtype=np.float64)
-        near = np.interp(places, places[known], column[known])  # what the tiny weights in gaps pull towards
-        weights = np.where(known, 1.0, LEAST_WEIGHT)
+        near = np.interp(places, places[known], column[known])
+        weights = np.where(known, 1.0, GAP_WEIGHT)
         bands = _difference_bands(len(column), (2.0 * math.sin(math.pi / period_s)) ** (-2 * ORDER))
         bands[ORDER] += weights
         result[:, number] = solveh_banded(bands, weights * near)
