@@ -54,8 +54,8 @@ OWN_STYLE = """
 .bands.planned { height: 18px; margin-bottom: 2px; }
 .bands.ridden { height: 34px; }
 .planned-line { stroke: var(--soft); stroke-dasharray: 4 3; }
-pre { white-space: pre-wrap; overflow-wrap: anywhere; background: var(--panel); padding: 8px 10px; border-radius: 6px;
-  font-size: .8em; }
+.copy { font: .8em/1.5 ui-monospace, monospace; overflow-wrap: anywhere; background: var(--panel); padding: 8px 10px;
+  border-radius: 6px; }
 #stretches td, #stretches th { padding-left: 3px; padding-right: 3px; }
 #stretches td.words { white-space: nowrap; overflow-wrap: normal; }
 #riders-ridden td:first-child { min-width: 4em; }
@@ -374,5 +374,5 @@ def _calibration(debrief: Debrief) -> Html:
     for title, fragment in (("race", race_lines(debrief)), ("team", team_lines(debrief))):
         if fragment:
             parts.append(element("p", f"Lines for the {title} file of the next race, in place of its own:"))
-            parts.append(element("pre", "\n".join(fragment)))
+            parts.append(element("div", *(element("div", line) for line in fragment), class_="copy"))
     return joined(parts)

@@ -187,7 +187,7 @@ def pull_rows(debrief: Debrief) -> list[list[str]]:
             watts_cell(pull.power_w),
             "–" if pull.share_of_cp is None else f"{100 * pull.share_of_cp:.0f}",
             f"{pull.speed_kmh:.1f}",
-            "–" if pull.surge_w is None else f"{pull.surge_w:+.0f}",
+            "–" if pull.surge_w is None else f"{round(pull.surge_w):+d}",
             "too much" if pull.too_much else "",
         ]
         for number, pull in enumerate(debrief.pulls, start=1)
