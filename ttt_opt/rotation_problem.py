@@ -352,7 +352,7 @@ def _may_leave(road: Road, race: Race, order: tuple[int, ...], counting: int) ->
     riders = race.team.riders
     if len(order) <= ALL_MAY_LEAVE:
         return order
-    share = float(draft_shares(race.drafting, len(riders), race.wheel_gap_m)[-1])
+    share = float(race.draft_shares(len(riders))[-1])
 
     def alone_s(i: int) -> float:
         speed = speed_at_power(
