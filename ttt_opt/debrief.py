@@ -47,7 +47,7 @@ class Debrief:
         Rider of the team in each column of the arrays.
     line : LineRidden
     leaders : Leaders or None
-        ``None`` for a single ride: nothing tells who led.
+        ``None`` where fewer than two riders have power: nothing tells who led.
     stretches : tuple of RiddenStretch
     pulls : tuple of RiddenPull
     riders : tuple of RiderRidden
@@ -118,7 +118,7 @@ def debrief(plan: Plan, rides: Mapping[str, RecordedRide], files: Mapping[str, s
         raise InputError(" and ".join(files[rider.name] for rider in riders), "", str(error)) from error
     table = race.draft_shares(n_line)
     leaders, calibration = None, None
-    if len(riders) > 1:
+    if sum(ride.has_power for ride in recordings) > 1:
         mean_pull_s = max(plan.finish_time_s / max(len(plan.pulls), 1), 10.0)
         cda, shares, weather = np.array([rider.cda_m2 for rider in riders]), table, race.weather
         for number in range(ROUNDS):
@@ -191,6 +191,11 @@ def _notes(
             "One ride alone does not tell who led: front power, drafting and gaps are left out, and the drag area is "
             "what the rider had on average, in front and on wheels."
         )
+    elif sum(ride.has_power for ride in rides) < 2:
+        notes.append(
+            "Fewer than two riders have power, and places alone do not tell who led: front power, drafting and gaps "
+            "are left out."
+        )
     elif missing:
         notes.append(
             f"Not recorded: {', '.join(missing)}. Who rode between the others is not known: all wheels count as one "
@@ -198,14 +203,17 @@ def _notes(
         )
     for name, ride, place, clock_s in zip(names, rides, places, line.clock_s - line.clock_s[0], strict=True):
         notes.extend(f"{name}: {note}" for note in ride.notes if note not in SPEED_NOTES)
-        if not ride.has_power:
-            notes.append(f"{name}: no power was recorded; in front only places and the others' power tell.")
+        if not ride.has_power and sum(other.has_power for other in rides) > 1:
+            notes.append(f"{name}: no power was recorded; only places and the others' power tell when this rider led.")
         if place.covered_share < WHOLE_SHARE:
             notes.append(f"{name}: the recording covers {100 * place.covered_share:.0f} % of the course.")
         if place.passages > 1:
             notes.append(f"{name}: passes the course {place.passages} times; the last whole one counts.")
         if abs(clock_s) >= NOTABLE_CLOCK_S:
-            notes.append(f"{name}: the clock was set right by {clock_s:+.1f} s against {names[0]}'s.")
+            notes.append(
+                f"{name}: the clock was set right by {clock_s:+.1f} s against {names[0]}'s, since both passed most "
+                f"places so far apart; if they did not ride together, debrief them one by one."
+            )
     if not line.from_standstill:
         notes.append("The recordings do not hold the start from standstill; time counts from the start line.")
     if not line.finished:

@@ -265,7 +265,7 @@ def calibration_words(debrief: Debrief) -> list[str]:
     if found.wind_speed_mps >= 0.5 and found.wind_north_mps.told and found.wind_east_mps.told:
         sentences_.append(f"Wind as ridden: {found.wind_speed_mps:.1f} m/s from {found.wind_from_deg:.0f}°.")
     if debrief.leaders is None:
-        sentences_.append("Below the drag area alone by what shelter saved; not for a team file.")
+        sentences_.append("Drag areas as ridden are below those alone by what shelter saved; not for a team file.")
     return sentences_
 
 

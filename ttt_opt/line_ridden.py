@@ -331,7 +331,10 @@ def _start(
     standing = np.flatnonzero((speed_mps < STANDING_MPS) & (np.abs(line_m) < FROM_START_M))
     if len(standing):
         last = int(standing[-1])
-        stood_m = float(np.nanmean(moved_m[max(last - 10, 0) : last + 1]))
+        stood = moved_m[max(last - 10, 0) : last + 1]
+        if not np.isfinite(stood).any():
+            return float(seconds[last]), True
+        stood_m = float(np.nanmean(stood))
         moved = moved_m[last : last + 60] - stood_m
         there = np.flatnonzero(np.nan_to_num(moved) >= 4.0 * FIRST_M)
         if not len(there):

@@ -86,8 +86,8 @@ class RecordedRide:
 
     @property
     def has_power(self) -> bool:
-        """Power was recorded, at least for two samples."""
-        return bool(np.isfinite(self.power_w).sum() >= 2)
+        """Power was recorded, and the meter was not dead."""
+        return bool(np.isfinite(self.power_w).sum() >= 2 and np.nanmax(self.power_w) > 0.0)
 
     def __post_init__(self) -> None:
         for key in ("power_w", "speed_mps", "elevation_m", "latitude_deg", "longitude_deg", "heart_rate_bpm"):

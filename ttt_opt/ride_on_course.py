@@ -43,6 +43,8 @@ WINDOW_STEPS = 5
 AWAY_COUNTS = 0.15
 """A metre away from where a fix should be counts as so many off the course."""
 SMALLEST_COVERED_SHARE = 0.2
+LARGEST_SPACING_S = 8.0
+"""Places further apart in time than smart recorders leave them do not show who was where in a line (s)."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,7 @@ def ride_on_course(course: Course, ride: RecordedRide) -> OnCourse:
     Raises
     ------
     ValueError
-        The ride has no places, or less than a fifth of the course is on it.
+        The ride has no places or too few of them, or less than a fifth of the course is on it.
     """
     if ride.latitude_deg is None or ride.longitude_deg is None:
         raise ValueError("has no latitude and longitude, which it takes to tell where on the course the rider was")
@@ -106,6 +108,9 @@ def ride_on_course(course: Course, ride: RecordedRide) -> OnCourse:
             f"is not a ride on the course of the plan: it follows {100 * covered:.0f} % of it; allowed: "
             f"{100 * SMALLEST_COVERED_SHARE:.0f} % or more"
         )
+    apart_s = float(np.median(np.diff(ride.time_s[fixed[(fixed >= chosen[on[0]]) & (fixed <= chosen[on[-1]])]])))
+    if apart_s > LARGEST_SPACING_S:
+        raise ValueError(f"has places {apart_s:.0f} s apart; allowed: {LARGEST_SPACING_S:.0f} s for most of the way")
     begin_s, end_s = ride.time_s[chosen[on[0]]], ride.time_s[chosen[on[-1]]]
     within = (ride.time_s >= begin_s - every_s) & (ride.time_s <= end_s + every_s)
     samples = np.flatnonzero(within)

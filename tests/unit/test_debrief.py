@@ -237,6 +237,29 @@ def test_a_rider_without_power(plan: Plan) -> None:
     assert any(note.startswith("Bela: no power was recorded") for note in found.notes)
 
 
+@pytest.mark.parametrize("watts", [np.nan, 0.0])
+def test_a_team_without_power(watts: float, plan: Plan) -> None:
+    """Places alone, 3 m off, do not tell who led: better to say so."""
+    found = debriefed(plan, {name: frame.assign(watts=watts) for name, frame in team_recordings(plan, 1).items()})
+    assert found.leaders is None and found.calibration is None and found.pulls == ()
+    assert found.line.finish_s == pytest.approx(plan.ride.finish_time_s, abs=2.0)
+    assert "Fewer than two riders have power" in found.notes[0]
+
+
+def test_recordings_that_have_nothing_in_common(plan: Plan) -> None:
+    frames = team_recordings(plan, 1)
+    first = frames["Arne"][frames["Arne"]["seconds"] < 900.0].reset_index(drop=True)
+    last = frames["Bela"][frames["Bela"]["seconds"] > 1200.0].reset_index(drop=True)
+    with pytest.raises(InputError, match=r"Arne\.gpx and Bela\.gpx: have no stretch of the course in common"):
+        debriefed(plan, {"Arne": first, "Bela": last})
+
+
+def test_places_too_far_apart(plan: Plan) -> None:
+    frame = team_recordings(plan, 1)["Arne"][::30].reset_index(drop=True)
+    with pytest.raises(InputError, match=r"Arne\.gpx: has places 30 s apart; allowed: 8 s"):
+        debriefed(plan, {"Arne": frame})
+
+
 def test_a_recording_that_begins_late_and_ends_early(plan: Plan) -> None:
     frames = {
         name: frame[(frame["seconds"] > 400.0) & (frame["seconds"] < 1800.0)].reset_index(drop=True)

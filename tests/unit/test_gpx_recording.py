@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from recorded_examples import NO_NOISE, START, recorded, write_gpx
 
 from ttt_opt.errors import InputError
@@ -121,3 +123,26 @@ def test_faults(fault: str, tmp_path: Path) -> None:
 def test_a_ride_without_power_may_be_read_where_it_is_not_needed(tmp_path: Path) -> None:
     ride = read_recorded_ride(written(tmp_path, gpx(GOOD)), needs_power=False)
     assert not ride.has_power and ride.heart_rate_bpm is None
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    at=st.integers(0, 1600),
+    removed=st.integers(0, 30),
+    added=st.one_of(
+        st.binary(max_size=8),
+        st.sampled_from([b"<time>", b"</trkpt>", b"<power>-5</power>", b"<hr>", b"9", b"NaN", b"&amp;", b"\xff", b"-"]),
+    ),
+)
+def test_damaged_rides_end_in_a_ride_or_one_printable_sentence(
+    tmp_path_factory: pytest.TempPathFactory, at: int, removed: int, added: bytes
+) -> None:
+    content = gpx([p.replace("</trkpt>", "<power>250</power></trkpt>") for p in GOOD]).encode()
+    path = tmp_path_factory.mktemp("damaged") / "ride.gpx"
+    path.write_bytes(content[:at] + added + content[at + removed :])
+    try:
+        ride = read_recorded_ride(path)
+    except InputError as error:
+        assert str(error).isprintable()
+    else:
+        assert len(ride.time_s) >= 10 and (np.diff(ride.time_s) > 0.0).all()
