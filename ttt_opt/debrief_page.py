@@ -218,6 +218,7 @@ def _speed_and_power(debrief: Debrief) -> Html:
     as_planned = curves(debrief.plan)
     ridden = 3.6 * np.diff(places)[known] / seconds[known]
     axes = axes_around(0.0, places[-1], [0.0, *as_planned.speed_kmh, *ridden])
+    led = [pull for pull in debrief.pulls if pull.power_w is not None]
     title = "Speed (km/h): line as ridden, dashed as planned"
     parts = [
         element("p", title, class_="of-chart"),
@@ -228,11 +229,10 @@ def _speed_and_power(debrief: Debrief) -> Html:
                 curve(axes, as_planned.middle_m, as_planned.speed_kmh, "planned-line"),
                 curve(axes, middle[known], ridden, "first"),
             ],
-            [values_beside(axes)],
+            [values_beside(axes), *([] if led else [distances_below(axes)])],
         ),
     ]
     schedule = debrief.plan.optimum.schedule
-    led = [pull for pull in debrief.pulls if pull.power_w is not None]
     watts = [pull.power_w or 0.0 for pull in led]
     power = axes_around(0.0, places[-1], [0.0, *schedule.front_power_w, *watts])
     title = "Front power (W): line as ridden, pull by pull, dashed as planned"
@@ -247,7 +247,8 @@ def _speed_and_power(debrief: Debrief) -> Html:
             drawing("high", title, shapes, [values_beside(power), distances_below(power)]),
         ]
     else:
-        parts.append(element("p", "Front power is not known: a single ride does not tell who led.", class_="soft"))
+        unknown = "Front power is not known: it is not told who led."
+        return element("figure", *parts, element("p", "km", class_="unit"), element("p", unknown, class_="soft"))
     return element("figure", *parts, element("p", "km", class_="unit"), class_="chart")
 
 
