@@ -114,7 +114,7 @@ class Plan:
     optimum : Optimum
         Schedule, W' in the model, finish time, bound, gap, why the search stopped, seconds, versions.
     rideable : RideablePlan or None
-        The plan of few stretches; ``None``: none was found, or the search was interrupted.
+        The plan of few stretches, from :func:`with_patterns`; ``None``: none was found or asked for.
     fall_backs : tuple of FallBack
         Patterns for a missing rider and for other wind.
     """
@@ -158,17 +158,16 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     course = read_course(race.course_file, flat=race.flat)
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
-    plan = plan_of(race, course, road, optimum)
+    return plan_of(race, course, road, optimum)
+
+
+def with_patterns(plan: Plan, progress: Progress | None = None) -> Plan:
+    """The plan with its rideable plan and the fall-backs that go with it; as it is where its search was interrupted."""
+    race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
     if optimum.stopped_because == "interrupted":  # who stops the search wants the answer now
         return plan
     if progress is not None:
         progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)
-    return with_patterns(plan)
-
-
-def with_patterns(plan: Plan) -> Plan:
-    """The plan with its rideable plan and the fall-backs that go with it."""
-    race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
     ridden = make_rideable_plan(course, road, race, optimum.schedule, optimum.w_prime_j)
     if ridden is None:
         return plan
