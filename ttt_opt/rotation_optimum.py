@@ -352,28 +352,36 @@ def _search_orders(
     best_time = finish_time_s(guess.compiled.data, plan)
     seed = clock.settings.seed
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
-    n_workers = min(len(orders), os.cpu_count() or 1)
+
+    def keep(result: OrderResult) -> None:
+        nonlocal best_time, n_done
+        results[result.order] = result
+        clock.build_seconds += result.build_seconds
+        best_time, n_done = min(best_time, result.time_s), n_done + 1
+        known = min(result.bound_s for result in results.values())
+        what = "bounding" if with_bounds else "trying"
+        tell(f"{what} line orders, {n_done} of {len(orders)}", best_time, known)
+
+    n_done = 0
+    n_workers = min(len(orders), clock.settings.processes or os.cpu_count() or 1)
+    if n_workers == 1:
+        for order in orders:
+            if clock.stop():
+                break
+            keep(search_order(road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds))
+        return list(results.values())
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
-        running: dict[Future[OrderResult], tuple[int, ...]] = {
-            pool.submit(
-                search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds
-            ): order
+        waiting: set[Future[OrderResult]] = {
+            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds)
             for order in orders
         }
-        waiting = set(running)
         while waiting:
             done, waiting = wait(waiting, timeout=POLL_S)
             for job in done:
                 try:
-                    result = job.result()
+                    keep(job.result())
                 except BrokenExecutor as error:
                     raise SolverFailureError("a search process ended without an answer") from error
-                results[result.order] = result
-                clock.build_seconds += result.build_seconds
-                best_time = min(best_time, result.time_s)
-                known = min(result.bound_s for result in results.values())
-                what = "bounding" if with_bounds else "trying"
-                tell(f"{what} line orders, {len(running) - len(waiting)} of {len(orders)}", best_time, known)
             if clock.stop():
                 for process in multiprocessing.active_children():
                     process.terminate()
