@@ -35,6 +35,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+
 @app.command()
 @interruptible
 def check(race_file: RaceFile) -> None:
@@ -54,9 +55,7 @@ def check(race_file: RaceFile) -> None:
 @interruptible
 def plan(
     race_file: RaceFile,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)
-    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)],
     time_limit: Annotated[
         float,
         typer.Option("--time-limit", metavar="S", min=1.0, callback=finite, help="Longest search (s)."),
@@ -72,12 +71,8 @@ def plan(
             help="Stop when the plan is proven to be this close to the best, as share of the finish time.",
         ),
     ] = 0.003,
-    seed: Annotated[
-        int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")
-    ] = 0,
-    quiet: Annotated[
-        bool, typer.Option("--quiet", help="Write the results without telling about them.")
-    ] = False,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")] = 0,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the results without telling about them.")] = False,
 ) -> None:
     """Search the best plan, ride it to check it, and write it down.
 
@@ -176,9 +171,7 @@ def fit(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False
-        ),
+        typer.Option("--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False),
     ] = None,
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
@@ -255,9 +248,7 @@ def drag(
     ] = 1013.25,
     humidity: Annotated[
         float,
-        typer.Option(
-            "--humidity", metavar="SHARE", min=0.0, max=1.0, callback=finite, help="Relative humidity."
-        ),
+        typer.Option("--humidity", metavar="SHARE", min=0.0, max=1.0, callback=finite, help="Relative humidity."),
     ] = 0.6,
     air_density: Annotated[
         float | None,

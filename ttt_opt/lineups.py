@@ -111,9 +111,10 @@ def rank_teams(
     """
     flat = [(number, course, race) for number, (course, races) in enumerate(groups) for race in races]
     bound_cases = [BoundCase(race, course) for _, course, race in flat]
-    bounds = [outcome["bound_s"] if outcome else 0.0 for outcome in solve_all(
-        bound_cases, store, workers, lambda t: tell(f"bounds of teams: {t}"))]
-    order = sorted(range(len(flat)), key=lambda i: (bounds[i] / min(bounds[j] for j in range(len(flat)) if flat[j][0] == flat[i][0]), i))
+    bounded = solve_all(bound_cases, store, workers, lambda text: tell(f"bounds of teams: {text}"))
+    bounds = [float(outcome["bound_s"]) for outcome in bounded]
+    lowest = [min(bounds[i] for i, (group, *_) in enumerate(flat) if group == number) for number in range(len(groups))]
+    order = sorted(range(len(flat)), key=lambda i: (bounds[i] / lowest[flat[i][0]], i))
     best = [math.inf] * len(groups)
     plan_cases = [PlanCase(flat[i][2], flat[i][1], settings) for i in order]
     outcomes: list[Outcome | None] = [None] * len(flat)
@@ -144,9 +145,7 @@ def rank_teams(
     return rankings
 
 
-def roster_races(
-    race: Race, size: int, fixed: Collection[str] = (), unavailable: Collection[str] = ()
-) -> list[Race]:
+def roster_races(race: Race, size: int, fixed: Collection[str] = (), unavailable: Collection[str] = ()) -> list[Race]:
     """The race of each possible team of a roster."""
     return [with_team_of(race, names) for names in possible_teams(race, size, fixed, unavailable)]
 

@@ -56,12 +56,12 @@ def lineups_report(
             "teams": [_document(team, best) for team in (*ranking.ranked, *ranking.cut_off)],
         },
         notes=(
-            f"{len(ranking.cut_off)} of {n_teams} teams ({100 * share_cut:.0f} %) are cut off: their bound, a time that they "
-            "cannot beat whatever they do, is above the best time found. The others were planned in full.",
-            "Each plan was searched as `ttt-opt plan` does. Plans of two teams that are closer than their gaps may be the "
-            "other way round.",
-            "The bound of a team lets the line ride in any order, change leader at no cost and win back W' as fast as the "
-            "emptiest store does; that of a search is sharper.",
+            f"{len(ranking.cut_off)} of {n_teams} teams ({100 * share_cut:.0f} %) are cut off: their bound, a time "
+            "that they cannot beat whatever they do, is above the best time found. The others were planned in full.",
+            "Each plan was searched as `ttt-opt plan` does. Plans of two teams that are closer than their gaps may "
+            "be the other way round.",
+            "The bound of a team lets the line ride in any order, change leader at no cost and win back W' as fast "
+            "as the emptiest store does; that of a search is sharper.",
         ),
     )
 
@@ -70,7 +70,8 @@ def _asked(
     race: Race, course: Course, size: int, fixed: Sequence[str], unavailable: Sequence[str], n_teams: int
 ) -> str:
     words = [
-        f"{size} of {len(race.team.riders)} riders of {race.team.name}, {n_teams} teams, {course.length_m / 1000:.2f} km"
+        f"{size} of {len(race.team.riders)} riders of {race.team.name}, {n_teams} teams, "
+        f"{course.length_m / 1000:.2f} km"
     ]
     words += [f"fixed: {and_list(fixed)}"] if fixed else []
     words += [f"unavailable: {and_list(unavailable)}"] if unavailable else []
@@ -92,15 +93,14 @@ def _conclusion(ranking: Ranking) -> tuple[str, ...]:
         sentences.append(
             f"Next: {and_list(following.names)}, {following.time_s - best.time_s:.1f} s slower"
             + (
-                "; that is less than what the plans may be from their best, so take whom you know to ride well together."
+                "; that is less than what the plans may be from their best, so take whom you know to ride well "
+                "together."
                 if following.time_s - best.time_s < best.time_s - lower_bound_s(best)
                 else "."
             )
         )
     elif ranking.cut_off:
-        sentences.append(
-            f"Every other team is slower by at least {ranking.cut_off[0].bound_s - best.time_s:.1f} s."
-        )
+        sentences.append(f"Every other team is slower by at least {ranking.cut_off[0].bound_s - best.time_s:.1f} s.")
     return tuple(sentences)
 
 
@@ -130,9 +130,7 @@ def _ranked(ranking: Ranking) -> ReportTable:
 def _cut(ranking: Ranking) -> ReportTable:
     shown = ranking.cut_off[:MOST_CUT_SHOWN]
     more = len(ranking.cut_off) - len(shown)
-    rows = [
-        (", ".join(team.names), clock(team.bound_s), signed(team.bound_s - ranking.best.time_s)) for team in shown
-    ]
+    rows = [(", ".join(team.names), clock(team.bound_s), signed(team.bound_s - ranking.best.time_s)) for team in shown]
     return ReportTable(
         "Cut off: cannot be the best",
         ("<Team", "Not below", "Slower by at least\ns"),

@@ -1,9 +1,9 @@
 """A fixed schedule ridden many times on days that differ: how the finish time spreads, and who cracks where.
 
-What differs from day to day is drawn from published spreads where there are any (:class:`Spread`). Nobody changes the plan
-on the way: the leader holds the planned power, so in a head wind the line is slower and everybody works longer. A rider
-who has used up W' is counted as cracked there; what the others would then do is not simulated, so the finish time of such
-a ride is that of riders who hold on.
+What differs from day to day is drawn from published spreads where there are any (:class:`Spread`). Nobody changes the
+plan on the way: the leader holds the planned power, so in a head wind the line is slower and everybody works longer. A
+rider who has used up W' is counted as cracked there; what the others would then do is not simulated, so the finish
+time of such a ride is that of riders who hold on.
 """
 
 from __future__ import annotations
@@ -90,7 +90,9 @@ class RidesCase:
     def solve(self) -> Outcome:
         """See :class:`ttt_opt.study_case.Case`."""
         rides = [self._ride(number) for number in range(self.first, self.first + self.n_rides)]
-        outcome: Outcome = plain({"finish_time_s": [time for time, _ in rides], "cracked_at_m": [at for _, at in rides]})
+        outcome: Outcome = plain(
+            {"finish_time_s": [time for time, _ in rides], "cracked_at_m": [at for _, at in rides]}
+        )
         return outcome
 
     def _ride(self, number: int) -> tuple[float, list[float | None]]:

@@ -40,15 +40,13 @@ def with_counting(race: Race, counting_rider: int) -> Race:
 def scaled(rider: Rider, cp: float = 1.0, w_prime: float = 1.0) -> Rider:
     """The rider with critical power and W' times a factor.
 
-    Peak power stays what it was, but not below the new critical power; a peak power that the team file leaves to critical
-    power and W' is kept at what these gave.
+    Peak power stays what it was, but not below the new critical power; a peak power that the team file leaves to
+    critical power and W' is kept at what these gave.
     """
     if cp == 1.0 and w_prime == 1.0:
         return rider
     new_cp = rider.cp_w * cp
-    return replace(
-        rider, cp_w=new_cp, w_prime_j=rider.w_prime_j * w_prime, peak_power_w=max(rider.peak_w, new_cp)
-    )
+    return replace(rider, cp_w=new_cp, w_prime_j=rider.w_prime_j * w_prime, peak_power_w=max(rider.peak_w, new_cp))
 
 
 def with_wind(race: Race, speed_mps: float, from_deg: float | None = None) -> Race:

@@ -352,6 +352,7 @@ def _search_orders(
     best_time = finish_time_s(guess.compiled.data, plan)
     seed = clock.settings.seed
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
+    n_done = 0
 
     def keep(result: OrderResult) -> None:
         nonlocal best_time, n_done
@@ -362,7 +363,6 @@ def _search_orders(
         what = "bounding" if with_bounds else "trying"
         tell(f"{what} line orders, {n_done} of {len(orders)}", best_time, known)
 
-    n_done = 0
     n_workers = min(len(orders), clock.settings.processes or os.cpu_count() or 1)
     if n_workers == 1:
         for order in orders:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from ttt_opt.course import Course
 from ttt_opt.drafting import LARGEST_GAP_M, SMALLEST_GAP_M, TABLES
@@ -167,7 +168,8 @@ def inputs_of(race: Race) -> list[Input]:
             "heat: critical power",
             (Side(f"-{100 * HEAT_SHARE:g} %", with_riders(race, lambda rider: scaled(rider, 1.0 - HEAT_SHARE))),),
             None,
-            "32 against 23 °C: power -6.5 % (Tatterson et al. 2000); 35 against 15 °C: -6.3 % (Tucker et al. 2004); abstracts",
+            "32 against 23 °C: power -6.5 % (Tatterson et al. 2000); 35 against 15 °C: -6.3 % (Tucker et al. "
+            "2004); abstracts",
         ),
         _share(
             "drag area, all riders",
@@ -192,7 +194,8 @@ def inputs_of(race: Race) -> list[Input]:
     ]
     if speed > 0.0:
         turned = tuple(
-            Side(f"{change:+g}°", with_wind(race, speed, weather.wind_from_deg + change)) for change in (-WIND_DEG, WIND_DEG)
+            Side(f"{change:+g}°", with_wind(race, speed, weather.wind_from_deg + change))
+            for change in (-WIND_DEG, WIND_DEG)
         )
         found.insert(1, Input("wind direction", turned, None, "assumed"))
     for rider in race.team.riders:
@@ -200,7 +203,7 @@ def inputs_of(race: Race) -> list[Input]:
             _share(
                 f"critical power, {rider.name}",
                 CP_SHARE,
-                lambda f, name=rider.name: with_rider(race, name, lambda r: scaled(r, cp=f)),
+                partial(_scaled_one, race, rider.name, "cp"),
                 "error of a field test 4.5 % (Karsten et al. 2015)",
             )
         )
@@ -208,13 +211,15 @@ def inputs_of(race: Race) -> list[Input]:
             _share(
                 f"W', {rider.name}",
                 W_PRIME_SHARE,
-                lambda f, name=rider.name: with_rider(race, name, lambda r: scaled(r, w_prime=f)),
+                partial(_scaled_one, race, rider.name, "w_prime"),
                 "typical error of one short test 28 % (Johnson et al. 2011)",
             )
         )
     for table in TABLES:
         if table != race.drafting:
-            found.append(Input(f"drafting: {table}", (Side(table, replace(race, drafting=table)),), None, "published tables"))
+            found.append(
+                Input(f"drafting: {table}", (Side(table, replace(race, drafting=table)),), None, "published tables")
+            )
     gaps = [max(race.wheel_gap_m - GAP_M, SMALLEST_GAP_M), min(race.wheel_gap_m + GAP_M, LARGEST_GAP_M)]
     found.append(
         Input(
@@ -236,7 +241,14 @@ def inputs_of(race: Race) -> list[Input]:
     return found
 
 
-def _share(name, share, changed, source):  # type: ignore[no-untyped-def]
+def _scaled_one(race: Race, name: str, what: str, factor: float) -> Race:
+    """The race with critical power or W' of one rider times a factor."""
+    cp, w_prime = (factor, 1.0) if what == "cp" else (1.0, factor)
+    return with_rider(race, name, partial(scaled, cp=cp, w_prime=w_prime))
+
+
+def _share(name: str, share: float, changed: Callable[[float], Race], source: str) -> Input:
+    """An input changed by a share of itself."""
     sides = tuple(Side(f"{sign}{100 * share:g} %", changed(1.0 + s)) for sign, s in (("-", -share), ("+", share)))
     return Input(name, sides, (1.0 + share) / (1.0 - share), source)
 
@@ -278,7 +290,7 @@ def study_sensitivity(
     NoFeasiblePlanError
         The race has no plan.
     """
-    (plan,) = _all([PlanCase(race, course, settings)], store, workers, lambda t: tell(f"the plan: {t}"))
+    (plan,) = solve_all([PlanCase(race, course, settings)], store, workers, lambda t: tell(f"the plan: {t}"))
     if plan["state"] != "planned":
         raise NoFeasiblePlanError(plan["why"])
     schedule = schedule_from(plan["schedule"])
@@ -286,14 +298,14 @@ def study_sensitivity(
     sides = [(item, side) for item in changed for side in item.sides]
     cases = [SamePullsCase(race, race, course, schedule)]
     cases += [SamePullsCase(side.race, race, course, schedule) for _, side in sides]
-    same, *fitted = _all(cases, store, workers, lambda t: tell(f"the same pulls: {t}"))
+    same, *fitted = solve_all(cases, store, workers, lambda t: tell(f"the same pulls: {t}"))
     effects = _effects(changed, same, fitted)
     anew = _planned_anew(course, settings, store, workers, tell, plan, effects[:n_anew])
     plans = {"the plan": plan}
     if robust:
         reserves = [r for r in RESERVES_J if r > race.limits.w_prime_reserve_j]
         careful = [replace(race, limits=replace(race.limits, w_prime_reserve_j=reserve)) for reserve in reserves]
-        outcomes = _all(
+        outcomes = solve_all(
             [SamePullsCase(other, race, course, schedule) for other in careful],
             store,
             workers,
@@ -306,13 +318,13 @@ def study_sensitivity(
         if outcome["state"] == "planned" and n_rides:
             own = schedule_from(outcome["schedule"])
             rides = rides_cases(race, course, own, spread, settings.seed, n_rides)
-            ridden = _all(rides, store, workers, lambda t, name=name: tell(f"rides of {name}: {t}"))
+            ridden = solve_all(rides, store, workers, partial(_told, tell, f"rides of {name}"))
             candidates.append(Candidate(name, outcome["finish_time_s"], own, many_rides(race, own, ridden)))
     return Sensitivity(race, course, plan, same, tuple(effects), tuple(anew), spread, tuple(candidates))
 
 
-def _all(cases, store, workers, tell):  # type: ignore[no-untyped-def]
-    return [outcome for outcome in solve_all(cases, store, workers, tell) if outcome is not None]
+def _told(tell: Tell, what: str, text: str) -> None:
+    tell(f"{what}: {text}")
 
 
 def _effects(changed: Sequence[Input], same: Outcome, fitted: Sequence[Outcome]) -> list[Effect]:
@@ -348,7 +360,7 @@ def _planned_anew(
             difference, side = max(known, key=lambda pair: pair[0])
             chosen.append((effect, side, difference))
     cases = [PlanCase(side.race, course, settings) for _, side, _ in chosen]
-    outcomes = _all(cases, store, workers, lambda t: tell(f"planned anew: {t}"))
+    outcomes = solve_all(cases, store, workers, lambda t: tell(f"planned anew: {t}"))
     return [
         Anew(
             effect.of.name,

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from ttt_opt.html_text import Html
 from ttt_opt.lineups_report import pull_shares, why_none
 from ttt_opt.sensitivity import Candidate, Effect, Sensitivity
 from ttt_opt.study_charts import both_ways, columns
@@ -26,7 +27,10 @@ def sensitivity_report(found: Sensitivity) -> Report:
     return Report(
         study="sensitivity",
         title=f"Sensitivity · {found.race.name}",
-        subtitle=f"{found.race.team.name}, {found.course.length_m / 1000:.2f} km, plan of {clock(found.plan['finish_time_s'])}",
+        subtitle=(
+            f"{found.race.team.name}, {found.course.length_m / 1000:.2f} km, "
+            f"plan of {clock(found.plan['finish_time_s'])}"
+        ),
         conclusion=_conclusion(found),
         tables=tuple(one for one in tables if one.rows),
         charts=tuple(charts),
@@ -48,15 +52,17 @@ def _conclusion(found: Sensitivity) -> tuple[str, ...]:
         low, high = np.percentile(rides.finish_time_s, [5, 95])
         worst = int(np.argmax(rides.crack_share))
         sentences.append(
-            f"Of {len(rides.finish_time_s)} simulated rides of the plan, 90 % take {clock(low)} to {clock(high)} where everybody "
-            f"holds on; in {100 * rides.intact.mean():.0f} % enough riders for the count do. Most likely to crack: "
-            f"{found.race.team.riders[worst].name}, in {100 * rides.crack_share[worst]:.0f} % of the rides."
+            f"Of {len(rides.finish_time_s)} simulated rides of the plan, 90 % take {clock(low)} to {clock(high)} "
+            f"where everybody holds on; in {100 * rides.intact.mean():.0f} % enough riders for the count do. Most "
+            f"likely to crack: {found.race.team.riders[worst].name}, in {100 * rides.crack_share[worst]:.0f} % of "
+            "the rides."
         )
         if len(found.candidates) > 1:
             best = max(found.candidates, key=lambda each: (round(float(each.rides.intact.mean()), 3), -each.planned_s))
             sentences.append(
-                f"The most robust: {best.name}, which costs {signed(best.planned_s - plan.planned_s)} s and comes through in "
-                f"{100 * best.rides.intact.mean():.0f} % of the rides instead of {100 * rides.intact.mean():.0f} %."
+                f"The most robust: {best.name}, which costs {signed(best.planned_s - plan.planned_s)} s and comes "
+                f"through in {100 * best.rides.intact.mean():.0f} % of the rides instead of "
+                f"{100 * rides.intact.mean():.0f} %."
             )
     return tuple(sentences)
 
@@ -70,7 +76,8 @@ def _sides(effect: Effect) -> str:
 
 def _bars(found: Sensitivity) -> list[tuple[str, list[float], str]]:
     return [
-        (effect.of.name, [v for v in effect.differences_s if math.isfinite(v)], _sides(effect)) for effect in found.effects
+        (effect.of.name, [v for v in effect.differences_s if math.isfinite(v)], _sides(effect))
+        for effect in found.effects
     ]
 
 
@@ -171,7 +178,7 @@ def _candidates(found: Sensitivity) -> ReportTable:
     )
 
 
-def _ride_charts(found: Sensitivity):  # type: ignore[no-untyped-def]
+def _ride_charts(found: Sensitivity) -> list[tuple[str, Html]]:
     rides = found.candidates[0].rides
     n_rides = len(rides.finish_time_s)
     counts, edges = np.histogram(rides.finish_time_s, bins=N_COLUMNS)
@@ -197,19 +204,20 @@ def _ride_charts(found: Sensitivity):  # type: ignore[no-untyped-def]
 def _notes(found: Sensitivity) -> tuple[str, ...]:
     spread = found.spread
     notes = [
-        "Same pulls: who leads where stays, the pace is optimised again under the changed input and ridden; so there is no noise "
-        f"of the search, and differences count from the plan's own pulls fitted in the same way ({clock(found.same['finish_time_s'])}). "
-        "What neighbouring fits differ by is up to about 0.05 % of the time.",
+        "Same pulls: who leads where stays, the pace is optimised again under the changed input and ridden; so "
+        "there is no noise of the search, and differences count from the plan's own pulls fitted in the same way "
+        f"({clock(found.same['finish_time_s'])}). What neighbouring fits differ by is up to about 0.05 % of the time.",
         "Anew: the whole search again; its noise is up to about 0.2 % of the time.",
-        "Heat is a change of critical power here because the body loses more in it than thinner air gives; how much a rider "
-        "loses is personal, and plans do not change critical power by themselves.",
+        "Heat is a change of critical power here because the body loses more in it than thinner air gives; how "
+        "much a rider loses is personal, and plans do not change critical power by themselves.",
     ]
     if found.candidates:
         notes.append(
-            f"Rides: critical power of each rider varies by {100 * spread.form:g} % (repeated field tests vary by 2.4 to 6.5 %, "
-            f"Karsten et al. 2015), W' by {100 * spread.w_prime:g} % (typical error of one short test, Johnson et al. 2011), wind "
-            f"by {spread.wind_mps:g} m/s and {spread.wind_deg:g}° (assumed), each on its own, normally distributed. The plan is "
-            "ridden unchanged; who has used up W' has cracked, and what the others would do then is not simulated."
+            f"Rides: critical power of each rider varies by {100 * spread.form:g} % (repeated field tests vary by "
+            f"2.4 to 6.5 %, Karsten et al. 2015), W' by {100 * spread.w_prime:g} % (typical error of one short "
+            f"test, Johnson et al. 2011), wind by {spread.wind_mps:g} m/s and {spread.wind_deg:g}° (assumed), each "
+            "on its own, normally distributed. The plan is ridden unchanged; who has used up W' has cracked, and "
+            "what the others would do then is not simulated."
         )
     return tuple(notes)
 

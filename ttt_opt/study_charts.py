@@ -54,7 +54,11 @@ def _bar(what: str, values: Sequence[float], told: str, widest: float) -> Html:
         aria_label=f"{what}: {told}",
     )
     return element(
-        "div", element("div", what), element("div", drawn, class_="drawn"), element("div", told, class_="told"), class_="bar"
+        "div",
+        element("div", what),
+        element("div", drawn, class_="drawn"),
+        element("div", told, class_="told"),
+        class_="bar",
     )
 
 

@@ -59,7 +59,9 @@ def lineups(
     size: Annotated[
         int | None, typer.Option("--size", metavar="N", min=2, max=10, help="Team size; left out: rules.team_size.")
     ] = None,
-    fixed: Annotated[list[str] | None, typer.Option("--fixed", metavar="NAME", help="Must start; may be repeated.")] = None,
+    fixed: Annotated[
+        list[str] | None, typer.Option("--fixed", metavar="NAME", help="Must start; may be repeated.")
+    ] = None,
     unavailable: Annotated[
         list[str] | None, typer.Option("--unavailable", metavar="NAME", help="Cannot start; may be repeated.")
     ] = None,
@@ -87,8 +89,9 @@ def lineups(
         raise InputError(
             printable(str(race_file)),
             "",
-            f"no team of {n_riders} with two who pull can be chosen from {len(race.team.riders) - len(set(absent))} available "
-            f"riders, {len(set(names))} of them fixed; allowed: fewer --fixed or --unavailable, or a smaller --size",
+            f"no team of {n_riders} with two who pull can be chosen from "
+            f"{len(race.team.riders) - len(set(absent))} available riders, {len(set(names))} of them fixed; "
+            "allowed: fewer --fixed or --unavailable, or a smaller --size",
         )
 
     def study(settings: Settings, store: Store, workers: Workers, tell: Tell) -> Report:
@@ -105,7 +108,9 @@ def sizes(
     ],
     out: Out,
     larger: Annotated[int, typer.Option("--larger", metavar="N", min=3, max=10, help="Size of the larger teams.")] = 4,
-    smaller: Annotated[int, typer.Option("--smaller", metavar="N", min=2, max=9, help="Size of the smaller teams.")] = 3,
+    smaller: Annotated[
+        int, typer.Option("--smaller", metavar="N", min=2, max=9, help="Size of the smaller teams.")
+    ] = 3,
     wind: Annotated[
         list[float] | None,
         typer.Option(
@@ -144,14 +149,22 @@ def sizes(
         race, course = _read(race_file)
         if len(race.team.riders) < larger:
             raise InputError(
-                printable(str(race_file)), "team", f"has {len(race.team.riders)} riders; allowed: at least --larger {larger}"
+                printable(str(race_file)),
+                "team",
+                f"has {len(race.team.riders)} riders; allowed: at least --larger {larger}",
             )
         races.append((race, course))
 
     def study(settings: Settings, store: Store, workers: Workers, tell: Tell) -> Report:
         found = study_sizes(
-            races, (larger, smaller), [finite(speed) for speed in wind or []], counting_rider or [None],
-            settings, store, workers, tell,
+            races,
+            (larger, smaller),
+            [finite(speed) for speed in wind or []],
+            counting_rider or [None],
+            settings,
+            store,
+            workers,
+            tell,
         )
         return team_sizes_report(found)
 
@@ -198,7 +211,9 @@ def ill(
             raise typer.BadParameter(f"--counting-rider: {error}") from error
     reductions = sorted({finite(share) for share in below or [0.05, 0.1, 0.2]})
     if len(race.team.riders) < 3:
-        raise InputError(printable(str(race_file)), "team", "has two riders; allowed: at least 3, so that one can be missing")
+        raise InputError(
+            printable(str(race_file)), "team", "has two riders; allowed: at least 3, so that one can be missing"
+        )
     number = next(i for i, other in enumerate(race.team.riders) if other.name == name)
     weakest_j = race.team.riders[number].w_prime_j * (1.0 - reductions[-1])
     if weakest_j <= race.limits.w_prime_reserve_j:
@@ -223,10 +238,12 @@ def sensitivity(
         int, typer.Option("--anew", metavar="N", min=0, max=30, help="Search the plan anew for the N largest changes.")
     ] = 3,
     rides: Annotated[
-        int, typer.Option("--rides", metavar="N", min=0, max=100000, help="Simulated rides of a plan on days that differ.")
+        int,
+        typer.Option("--rides", metavar="N", min=0, max=100000, help="Simulated rides of a plan on days that differ."),
     ] = 1000,
     robust: Annotated[
-        bool, typer.Option("--robust", help="Ride plans that keep more W' too, and name the one that comes through best.")
+        bool,
+        typer.Option("--robust", help="Ride plans that keep more W' too, and name the one that comes through best."),
     ] = False,
     time_limit: TimeLimit = STUDY_TIME_LIMIT_S,
     gap: Gap = STUDY_GAP,
@@ -299,7 +316,9 @@ def _run(
 
     try:
         with silent_libraries():
-            report = study(Settings(time_limit_s=time_limit, gap=gap, seed=seed), Store(out), Workers(scheduler, processes), tell)
+            report = study(
+                Settings(time_limit_s=time_limit, gap=gap, seed=seed), Store(out), Workers(scheduler, processes), tell
+            )
     finally:
         if progress is not None:
             progress.close()

@@ -39,10 +39,8 @@ class Workers:
     processes: int | None = None
 
 
-def solve_all(
-    cases: Sequence[Case], store: Store, workers: Workers, tell: Tell, needless: Callable[[int], bool] | None = None
-) -> list[Outcome | None]:
-    """Solve cases side by side, each in one process, the first first.
+def solve_all(cases: Sequence[Case], store: Store, workers: Workers, tell: Tell) -> list[Outcome]:
+    """Solve cases side by side, each in one process.
 
     Parameters
     ----------
@@ -52,33 +50,34 @@ def solve_all(
         What is in it is not solved again; what is solved goes into it at once.
     workers : Workers
     tell : callable
-    needless : callable, optional
-        Asked with the number of a case just before it would be solved, when the outcomes of others may have made it
-        needless.
 
     Returns
     -------
-    list of (Outcome or None)
-        In the order of the cases; ``None`` for those that were needless.
+    list of Outcome
+        In the order of the cases.
 
     Raises
     ------
     SolverFailureError
         A case could not be solved; what was finished is kept.
     """
-    return [outcome for _, outcome in sorted(_solved(cases, store, workers, tell, needless), key=lambda pair: pair[0])]
+    found = {number: outcome for number, outcome in solving(cases, store, workers, tell) if outcome is not None}
+    return [found[number] for number in range(len(cases))]
 
 
 def solving(
     cases: Sequence[Case], store: Store, workers: Workers, tell: Tell, needless: Callable[[int], bool] | None = None
 ) -> Iterator[tuple[int, Outcome | None]]:
-    """As :func:`solve_all`, but each outcome as soon as it is there, with the number of its case."""
-    return _solved(cases, store, workers, tell, needless)
+    """As :func:`solve_all`, the first case first, but each outcome as soon as it is there, with the number of its case.
 
-
-def _solved(
-    cases: Sequence[Case], store: Store, workers: Workers, tell: Tell, needless: Callable[[int], bool] | None
-) -> Iterator[tuple[int, Outcome | None]]:
+    Parameters
+    ----------
+    cases, store, workers, tell
+        See :func:`solve_all`.
+    needless : callable, optional
+        Asked with the number of a case just before it would be solved, when the outcomes of others may have made it
+        needless: then its outcome is ``None``.
+    """
     numbers: dict[str, list[int]] = {}
     for number, case in enumerate(cases):
         numbers.setdefault(key_of(case), []).append(number)

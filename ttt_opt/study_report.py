@@ -125,11 +125,16 @@ def report_text(report: Report) -> str:
     for sentence in report.conclusion:
         lines += wrapped(sentence)
     for one in report.tables:
-        first_words = next((n for n, heading in enumerate(one.headings) if heading.startswith("<")), None)
-        lines += titled(one.title, [*table(one.headings, one.rows, first_words), *sentences(one.notes)])
+        lines += titled(one.title, [*table(one.headings, one.rows, _widest_words(one)), *sentences(one.notes)])
     if report.notes:
         lines += titled("How it was found", sentences(report.notes))
     return "\n".join(lines) + "\n"
+
+
+def _widest_words(one: ReportTable) -> int | None:
+    """The column of words with the longest cell: the one that is cut where a line would be too long."""
+    words = [n for n, heading in enumerate(one.headings) if heading.startswith("<")]
+    return max(words, key=lambda n: max((len(row[n]) for row in one.rows), default=0), default=None)
 
 
 def report_page(report: Report) -> str:

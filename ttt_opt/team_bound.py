@@ -1,29 +1,33 @@
-"""A time below which no plan of a team can be, in a second or less: for cutting off teams that cannot be the best.
+"""A time below which no plan of a team can be, in about a second: for cutting off teams that cannot be the best.
 
 Notes
 -----
-What is left out makes a team faster, so the bound holds: the line may be in any order and change it at any place at no
-cost, riders need no energy for the start, out of bends and for swinging off, pulls have no limits and surges neither, W'
-may be spent before it has been won back. What is kept: every stretch of road is ridden by a line whose leader is in the
-wind, at one speed, at or below the top speed and the caps of the bends; every rider has critical power for as long as
-the race lasts, and may use W' down to the reserve; and W' comes back at no more than the share that the emptiest store
-allowed has. Where riders may be dropped, every line with enough riders is allowed everywhere.
+What is left out makes a team faster, so the bound holds: the line may be in any order and change it anywhere at no
+cost, riders need no energy for the start, out of bends and for swinging off, and neither pulls nor surges have limits.
+What is kept: every stretch of road is ridden by a line whose leader is in the wind, at one speed, at or below the top
+speed and the caps of the bends; every rider has critical power for as long as the race lasts, and may use W' down to
+the reserve; what has not been spent cannot come back; and W' comes back at no more than the share that the emptiest
+store allowed has. Where riders may be dropped, every line with enough riders is allowed everywhere.
 
-Over all such rides the Lagrangian dual is maximised: with a price of W' for each rider, every stretch of road takes its
-cheapest line and speed. Any prices give a bound; good ones a sharp one.
+The road is cut into blocks. Over all such rides the Lagrangian dual is maximised: W' of each rider has a price in each
+block, and at these prices every segment takes its cheapest line and speed. Any prices give a bound; good ones a sharp
+one. They are found by a cutting-plane method: a small linear programme over what the blocks cost at the prices tried
+so far proposes the next ones.
 
 References
 ----------
 Geoffrion 1974, "Lagrangean relaxation for integer programming", Mathematical Programming Study 2, 82-114: weak duality.
+Kelley 1960, "The cutting-plane method for solving convex programs", J. SIAM 8, 703-712.
 """
 
 from __future__ import annotations
 
 import itertools
+import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import linprog
 
 from ttt_opt.drafting import draft_shares, sheltered_share
 from ttt_opt.physics import road_load_power, yaw_angle
@@ -33,13 +37,17 @@ from ttt_opt.rotation_problem import Road
 
 FloatArray = NDArray[np.float64]
 
-SLOWEST_MPS, SPEED_STEP = 1.5, 1.004
-"""Speeds that are tried are this much apart, as a ratio; what a speed between them could gain is below 0.001 % of the
-time, and is taken off the bound (:data:`BETWEEN_SPEEDS`)."""
-BETWEEN_SPEEDS = 1e-5
+SLOWEST_SHARE, SPEED_STEP = 0.35, 1.006
+"""Speeds that are tried: from this share of a segment's highest one, each so much above the one before."""
+BETWEEN_SPEEDS = 1e-4
+"""What a speed between those tried could gain (share of the time) is less; it is taken off the bound."""
 MOST_LINES = 130
 """Where more lines than this are possible, all who follow get the best place: a little less sharp."""
-MOST_STEPS = 60
+BLOCK_S = 100.0
+"""Blocks of the road are about so long (s), and end where the terrain changes."""
+MOST_STEPS, CLOSE_ENOUGH = 25, 3e-4
+"""Prices that are tried, and how close the linear programme and the best dual value come before the search ends."""
+HIGHEST_PRICE_S_PER_KJ = 5.0
 ROUNDS_OF_DURATION = 2
 
 
@@ -58,116 +66,164 @@ def team_bound(road: Road, race: Race) -> float:
         tolerates.
     """
     share = race.limits.sustainable_share_of_cp
-    bound_s, sustained = 0.0, 1.0 if share is None else share
-    price = np.full(len(race.team.riders), 0.3)
     ground = _Ground(road, race)
-    for _ in range(1 if share is not None else ROUNDS_OF_DURATION + 1):
-        new, price = ground.best_bound(sustained, price)
-        bound_s = max(bound_s, new)
-        if share is None:  # no plan is faster than the bound, so none lasts shorter and has a larger share
-            sustained = float(sustainable_share(bound_s))
+    if share is not None:
+        return ground.best_bound(share)
+    bound_s, sustained = 0.0, 1.0
+    for _ in range(ROUNDS_OF_DURATION):  # no plan is faster than a bound, so none may use a larger share of CP
+        bound_s = max(bound_s, ground.best_bound(sustained))
+        if float(sustainable_share(bound_s)) >= sustained:
+            break
+        sustained = float(sustainable_share(bound_s))
     return bound_s
 
 
 class _Ground:
-    """Work of every rider in every line at every speed, per segment."""
+    """What every rider needs in every line at every speed, per segment."""
 
     def __init__(self, road: Road, race: Race) -> None:
         riders = race.team.riders
-        n = len(riders)
+        n_riders = len(riders)
         cap = np.minimum(road.segments.speed_cap_mps, race.limits.top_speed_mps)
-        n_speeds = int(np.ceil(np.log(race.limits.top_speed_mps / SLOWEST_MPS) / np.log(SPEED_STEP)))
-        speed = SLOWEST_MPS * SPEED_STEP ** np.arange(n_speeds + 1)
-        # only speeds that could matter: from half of to all of what is allowed
-        self.speed = np.minimum(speed[None, :], cap[:, None])
-        self.riders = riders
+        n_speeds = math.ceil(-math.log(SLOWEST_SHARE) / math.log(SPEED_STEP))
+        self.speed = cap[:, None] * SPEED_STEP ** np.arange(-n_speeds, 1)
         self.time = road.length_m[:, None] / self.speed
-        counting = race.rules.counting_rider or n
-        self.lines, self.share = _lines(race, n, counting)
+        self.lines, self.shares = _lines(race, race.rules.counting_rider or n_riders)
         yaw = yaw_angle(self.speed, road.headwind_mps[:, None], road.crosswind_mps[:, None])
-        self.kept = 1.0 - np.asarray(sheltered_share(0.0, yaw))  # share = 1 - saving * kept
-        parts = []
+        self.alone, self.saved = [], []
         for rider in riders:
-            alone, sheltered = (
+            in_wind, in_half = (
                 road_load_power(
                     self.speed,
                     mass_kg=rider.total_mass_kg,
-                    drag_area_m2=rider.cda_m2 * np.asarray(sheltered_share(fraction, yaw)),
+                    drag_area_m2=rider.cda_m2 * np.asarray(sheltered_share(share, yaw)),
                     grade=road.segments.grade[:, None],
                     headwind_mps=road.headwind_mps[:, None],
                     air_density=road.air_density[:, None],
                     crr=race.crr,
                 )
-                for fraction in (1.0, 0.5)
+                for share in (1.0, 0.5)
             )
-            parts.append((alone, 2.0 * (alone - sheltered)))  # power alone, and what full shelter would save
-        self.parts = parts
-        self.full = np.array([max(rider.w_prime_j - race.limits.w_prime_reserve_j, 0.0) for rider in riders])
-        emptiest = self.full / np.array([rider.w_prime_j for rider in riders])
-        self.recovery = emptiest if race.recovery == "differential" else np.full(n, race.recovery_share)
+            self.alone.append(in_wind)
+            self.saved.append(2.0 * (in_wind - in_half))  # power falls linearly with the share of the drag
+        self.cp_w = np.array([rider.cp_w for rider in riders])
+        self.full_j = np.array([max(rider.w_prime_j - race.limits.w_prime_reserve_j, 0.0) for rider in riders])
+        emptiest = self.full_j / np.array([rider.w_prime_j for rider in riders])
+        self.recovery = emptiest if race.recovery == "differential" else np.full(n_riders, race.recovery_share)
+        self.block = _blocks(road)
 
-    def dual(self, price: FloatArray, cp_w: FloatArray) -> tuple[float, FloatArray]:
-        """Value of the dual at prices (s/J), and its slope."""
-        n_segments = len(self.time)
-        best = np.full(n_segments, np.inf)
-        use_of_best = np.zeros((n_segments, len(price)))
-        rows = np.arange(n_segments)
-        uses: dict[tuple[int, float], FloatArray] = {}
-        for line, shares in zip(self.lines, self.share, strict=True):
+    def uses(self, sustained: float) -> dict[tuple[int, float], FloatArray]:
+        """W' that each rider uses in each place, ``(n_segments, n_speeds)`` (kJ), negative where it comes back."""
+        found = {}
+        for line, shares in zip(self.lines, self.shares, strict=True):
+            for rider, share in zip(line, shares, strict=True):
+                if (rider, share) not in found:
+                    power = np.maximum(self.alone[rider] - (1.0 - share) * self.saved[rider], 0.0)
+                    beyond = (power - sustained * self.cp_w[rider]) * self.time / 1000.0
+                    found[rider, share] = np.where(beyond > 0.0, beyond, beyond * self.recovery[rider])
+        return found
+
+    def cheapest(self, price: FloatArray, uses: dict[tuple[int, float], FloatArray]) -> tuple[FloatArray, FloatArray]:
+        """Time ``(n_blocks,)`` (s) and use ``(n_blocks, n_riders)`` (kJ) of the cheapest ride at prices (s/kJ)."""
+        n_blocks, n_riders = price.shape
+        rows = np.arange(len(self.time))
+        paid = price[self.block]
+        worth = {key: paid[:, key[0], None] * use for key, use in uses.items()}
+        best, time = np.full(len(rows), np.inf), np.zeros(len(rows))
+        use = np.zeros((len(rows), n_riders))
+        for line, shares in zip(self.lines, self.shares, strict=True):
             cost = self.time.copy()
-            for rider, share in zip(line, shares, strict=True):
-                if (rider, share) not in uses:
-                    alone, saved = self.parts[rider]
-                    beyond = (np.maximum(alone - (1.0 - share) * saved, 0.0) - cp_w[rider]) * self.time
-                    uses[rider, share] = np.where(beyond > 0.0, beyond, beyond * self.recovery[rider])
-                cost += price[rider] * uses[rider, share]
-            cheapest = np.argmin(cost, axis=1)
-            better = cost[rows, cheapest] < best
-            best = np.where(better, cost[rows, cheapest], best)
-            use = np.zeros_like(use_of_best)
-            for rider, share in zip(line, shares, strict=True):
-                use[:, rider] = uses[rider, share][rows, cheapest]
-            use_of_best[better] = use[better]
-        return float(best.sum() - price @ self.full), use_of_best.sum(axis=0) - self.full
+            for key in zip(line, shares, strict=True):
+                cost += worth[key]
+            at = np.argmin(cost, axis=1)
+            better = cost[rows, at] < best
+            best[better] = cost[rows, at][better]
+            time[better] = self.time[rows, at][better]
+            use[better] = 0.0
+            for key in zip(line, shares, strict=True):
+                use[better, key[0]] = uses[key][rows, at][better]
+        in_block = np.zeros((n_blocks, n_riders))
+        np.add.at(in_block, self.block, use)
+        return np.bincount(self.block, time, n_blocks).astype(np.float64), in_block
 
-    def best_bound(self, sustained: float, price: FloatArray) -> tuple[float, FloatArray]:
-        """The largest dual value found with this share of critical power (s), and its prices (s/kJ)."""
-        cp_w = sustained * np.array([rider.cp_w for rider in self.riders])
-        best = (-np.inf, price)
+    def best_bound(self, sustained: float) -> float:
+        """The largest dual value found with this share of critical power (s)."""
+        uses = self.uses(sustained)
+        n_blocks, n_riders = int(self.block[-1]) + 1, len(self.cp_w)
+        master = _Master(n_blocks, n_riders, self.full_j / 1000.0)
+        price, best = np.full((n_blocks, n_riders), 0.5), -math.inf
+        for _ in range(MOST_STEPS):
+            time, use = self.cheapest(price, uses)
+            falls = np.maximum(price - np.vstack([price[1:], np.zeros(n_riders)]), 0.0)
+            best = max(best, float(time.sum() + (price * use).sum() - (falls * self.full_j / 1000.0).sum()))
+            master.add(time, use)
+            price, most = master.prices()
+            if most - best < CLOSE_ENOUGH * most:
+                break
+        return best * (1.0 - BETWEEN_SPEEDS)
 
-        def negative(price_s_per_kj: FloatArray) -> tuple[float, FloatArray]:
-            nonlocal best
-            value, slope = self.dual(price_s_per_kj / 1000.0, cp_w)
-            if value > best[0]:
-                best = (value, price_s_per_kj.copy())
-            return -value, -slope / 1000.0
 
-        minimize(
-            negative, price, jac=True, method="L-BFGS-B", bounds=[(0.0, None)] * len(price),
-            options={"maxfun": MOST_STEPS},
+class _Master:
+    """The linear programme over what the blocks cost at the prices tried so far: it proposes the next prices."""
+
+    def __init__(self, n_blocks: int, n_riders: int, full_kj: FloatArray) -> None:
+        self.shape = (n_blocks, n_riders)
+        n_prices = n_blocks * n_riders
+        # columns: prices, their falls to the next block, the value of each block
+        self.gain = np.concatenate([np.zeros(n_prices), np.tile(full_kj, n_blocks), -np.ones(n_blocks)])
+        fall = np.zeros((n_prices, 2 * n_prices + n_blocks))
+        for row in range(n_prices):
+            fall[row, row], fall[row, n_prices + row] = 1.0, -1.0
+            if row + n_riders < n_prices:
+                fall[row, row + n_riders] = -1.0
+        self.rows, self.right = [fall], [np.zeros(n_prices)]
+        self.bounds = [(0.0, HIGHEST_PRICE_S_PER_KJ)] * n_prices + [(0.0, None)] * n_prices + [(None, None)] * n_blocks
+
+    def add(self, time_s: FloatArray, use_kj: FloatArray) -> None:
+        """At any prices a block costs no more than this ride of it."""
+        n_blocks, n_riders = self.shape
+        rows = np.zeros((n_blocks, len(self.gain)))
+        for block in range(n_blocks):
+            rows[block, block * n_riders : (block + 1) * n_riders] = -use_kj[block]
+            rows[block, 2 * n_blocks * n_riders + block] = 1.0
+        self.rows.append(rows)
+        self.right.append(time_s)
+
+    def prices(self) -> tuple[FloatArray, float]:
+        """Prices that are best as far as is known, and the value that they promise (s)."""
+        solved = linprog(
+            self.gain, A_ub=np.vstack(self.rows), b_ub=np.concatenate(self.right), bounds=self.bounds, method="highs"
         )
-        return best[0] * (1.0 - BETWEEN_SPEEDS), best[1]
+        n_prices = self.shape[0] * self.shape[1]
+        return solved.x[:n_prices].reshape(self.shape), float(-solved.fun)
 
 
-def _lines(race: Race, n: int, counting: int) -> tuple[list[tuple[int, ...]], list[tuple[float, ...]]]:
+def _blocks(road: Road) -> NDArray[np.int64]:
+    """Number of the block of each segment ``(n_segments,)``."""
+    usual_mps = 12.0
+    block, begun_m, number = np.zeros(road.n_segments, dtype=np.int64), 0.0, 0
+    for s in range(1, road.n_segments):
+        begun_m += float(road.length_m[s - 1])
+        if road.segments.terrain[s] != road.segments.terrain[s - 1] or begun_m > BLOCK_S * usual_mps:
+            number, begun_m = number + 1, 0.0
+        block[s] = number
+    return block
+
+
+def _lines(race: Race, fewest: int) -> tuple[list[tuple[int, ...]], list[tuple[float, ...]]]:
     """Lines, the leader first, and the draft share of each of their places."""
-    pulling = [i for i, rider in enumerate(race.team.riders) if rider.pulls]
+    riders = range(len(race.team.riders))
+    places = {
+        n: [float(s) for s in draft_shares(race.drafting, n, race.wheel_gap_m)] for n in range(fewest, len(riders) + 1)
+    }
+    exact = sum(math.perm(len(riders), n) for n in places) <= MOST_LINES
     lines, shares = [], []
-    counts = [
-        (size, tuple(float(s) for s in draft_shares(race.drafting, size, race.wheel_gap_m)))
-        for size in range(max(counting, 1), n + 1)
-    ]
-    n_lines = sum(len(list(itertools.permutations(range(n), size))) if n <= 6 else MOST_LINES + 1 for size, _ in counts)
-    for size, share in counts:
-        if n_lines <= MOST_LINES:
-            for line in itertools.permutations(range(n), size):
-                if line[0] in pulling:
-                    lines.append(line)
-                    shares.append(share)
-            continue
-        best = min(share[1:]) if size > 1 else 1.0
-        for leader in pulling:
-            for rest in itertools.combinations([i for i in range(n) if i != leader], size - 1):
+    for n, share in places.items():
+        for leader in riders:
+            if not race.team.riders[leader].pulls:
+                continue
+            others = [rider for rider in riders if rider != leader]
+            for rest in itertools.permutations(others, n - 1) if exact else itertools.combinations(others, n - 1):
                 lines.append((leader, *rest))
-                shares.append((share[0], *[best] * (size - 1)))
+                shares.append(tuple(share) if exact else (share[0], *[min(share[1:], default=1.0)] * (n - 1)))
     return lines, shares

@@ -1,7 +1,8 @@
-"""Teams of one size against teams of another, on one or several courses and in several winds: who is faster, and why."""
+"""Teams of one size against another, on one or several courses and in several winds: who is faster, and why."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +12,7 @@ import numpy as np
 from ttt_opt.course import Course
 from ttt_opt.lineups import Ranking, rank_teams, roster_races
 from ttt_opt.race import Race
-from ttt_opt.race_changes import scaled, with_counting, with_rider, with_team_of, with_wind
+from ttt_opt.race_changes import scaled, with_counting, with_rider, with_wind
 from ttt_opt.search_control import Settings
 from ttt_opt.study_case import Outcome, PlanCase
 from ttt_opt.study_pool import Tell, Workers, solve_all
@@ -66,9 +67,7 @@ class Comparison:
     @property
     def uncertain_s(self) -> float:
         """What the plans may be from the best, together (s); ``inf`` where a bound is missing."""
-        return sum(
-            ranking.best.time_s - ranking.proven_s for ranking in (self.larger, self.smaller)
-        )
+        return sum(ranking.best.time_s - ranking.proven_s for ranking in (self.larger, self.smaller))
 
 
 @dataclass(frozen=True)
@@ -83,8 +82,9 @@ class Cause:
     extra : str
         Who rides only in the larger one.
     shelter_s, w_prime_s, strength_s : float
-        Change of the time by a rider who is the mean of the smaller team: one more wheel, and longer rest; by that rider
-        having W' of the one who rides; by that one's critical power, mass and drag (s). They add up to the difference.
+        Change of the time by a rider who is the mean of the smaller team: one more wheel, and longer rest; by that
+        rider having W' of the one who rides; by that one's critical power, mass and drag (s). They add up to the
+        difference.
     """
 
     setting: Setting
@@ -167,14 +167,14 @@ def study_sizes(
         for size in sizes
     ]
     rankings = rank_teams(groups, settings, store, workers, tell)
-    comparisons = [
-        Comparison(setting, rankings[2 * i], rankings[2 * i + 1]) for i, setting in enumerate(compared)
-    ]
+    comparisons = [Comparison(setting, rankings[2 * i], rankings[2 * i + 1]) for i, setting in enumerate(compared)]
     own = [
         comparison
         for comparison in comparisons
-        if any(comparison.setting.wind_mps == race.weather.wind_speed_mps and comparison.setting.course is course
-               for race, course in races)
+        if any(
+            comparison.setting.wind_mps == race.weather.wind_speed_mps and comparison.setting.course is course
+            for race, course in races
+        )
     ]
     explained = [(each, extra) for each in own if (extra := _extra_rider(each)) is not None]
     causes, strengths = _explain(explained, settings, store, workers, tell)
@@ -190,6 +190,11 @@ def _extra_rider(comparison: Comparison) -> Rider | None:
     return extra[0] if len(extra) == 1 and small < set(comparison.larger.best.names) else None
 
 
+def _replaced(race: Race, rider: Rider) -> Race:
+    """The race with one rider in the place of the one of the same name."""
+    return with_rider(race, rider.name, lambda _: rider)
+
+
 def _explain(
     explained: Sequence[tuple[Comparison, Rider]], settings: Settings, store: Store, workers: Workers, tell: Tell
 ) -> tuple[list[Cause], list[Strength]]:
@@ -198,17 +203,15 @@ def _explain(
     for comparison, extra in explained:
         race, course = comparison.larger.best.race, comparison.setting.course
         mean = mean_rider(comparison.smaller.best.race.team.riders, extra)
-        cases += [PlanCase(with_rider(race, extra.name, lambda _, r=r: r), course, settings)
-                  for r in (mean, replace(mean, w_prime_j=extra.w_prime_j))]
-        cases += [
-            PlanCase(with_rider(race, extra.name, lambda r, share=share: scaled(r, share, share)), course, settings)
-            for share in STRENGTHS
-        ]
+        others = [mean, replace(mean, w_prime_j=extra.w_prime_j), *(scaled(extra, share, share) for share in STRENGTHS)]
+        cases += [PlanCase(_replaced(race, rider), course, settings) for rider in others]
     outcomes = solve_all(cases, store, workers, lambda text: tell(f"causes: {text}"))
     causes, strengths = [], []
     each = 2 + len(STRENGTHS)
     for number, (comparison, extra) in enumerate(explained):
-        with_mean, with_w_prime, *stronger = [_time(outcome) for outcome in outcomes[each * number : each * (number + 1)]]
+        with_mean, with_w_prime, *stronger = [
+            _time(outcome) for outcome in outcomes[each * number : each * (number + 1)]
+        ]
         small_s, large_s = comparison.smaller.best.time_s, comparison.larger.best.time_s
         cause = Cause(
             comparison.setting,
@@ -243,7 +246,7 @@ def mean_rider(riders: Sequence[Rider], extra: Rider) -> Rider:
 def crossing(x: Sequence[float], y: Sequence[float]) -> float | None:
     """Where a line through points crosses zero first, ``None`` where it does not."""
     points = [(a, b) for a, b in zip(x, y, strict=True) if math.isfinite(b)]
-    for (x0, y0), (x1, y1) in zip(points[:-1], points[1:], strict=True):
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
         if y0 == 0.0:
             return x0
         if y0 * y1 < 0.0:

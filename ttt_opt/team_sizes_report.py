@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from ttt_opt.html_text import Html
 from ttt_opt.lineups import Ranking
 from ttt_opt.study_charts import lines
 from ttt_opt.study_report import Report, ReportTable, signed
@@ -26,10 +27,11 @@ def team_sizes_report(found: Sizes) -> Report:
         frame=_frame(found),
         document={"sizes": [found.larger, found.smaller], "rows": _frame(found).to_dict(orient="records")},
         notes=(
-            "Every plan was searched as `ttt-opt plan` does; teams that cannot be the best of their size are cut off by a bound.",
-            "Causes are found by adding one thing after the other: first a rider who is the mean of the smaller team (one more "
-            "wheel in the wind shadow, longer rest, one more store of W'), then the real rider's W', then his critical power, mass "
-            "and drag. Each step is a plan of its own.",
+            "Every plan was searched as `ttt-opt plan` does; teams that cannot be the best of their size are cut "
+            "off by a bound.",
+            "Causes are found by adding one thing after the other: first a rider who is the mean of the smaller "
+            "team (one more wheel in the wind shadow, longer rest, one more store of W'), then the real rider's "
+            "W', then his critical power, mass and drag. Each step is a plan of its own.",
             "Differences below the sum of both gaps may have the other sign.",
         ),
     )
@@ -55,15 +57,15 @@ def _conclusion(found: Sizes) -> str:
     values = [each.difference_s for each in known]
     faster = sum(value < 0 for value in values)
     share = [100 * each.difference_s / each.smaller.best.time_s for each in known]
-    if faster == len(values):
-        verdict = f"In all {len(values)} settings the best team of {found.larger} is faster than the best team of {found.smaller}"
-    elif faster == 0:
-        verdict = f"In all {len(values)} settings the best team of {found.smaller} is faster than the best team of {found.larger}"
+    of_both = f"the best team of {found.larger}", f"the best team of {found.smaller}"
+    if faster in (0, len(values)):
+        first, second = of_both if faster else of_both[::-1]
+        verdict = f"In all {len(values)} settings {first} is faster than {second}"
     else:
-        verdict = (
-            f"The best team of {found.larger} is faster than the best of {found.smaller} in {faster} of {len(values)} settings"
-        )
-    text = [f"{verdict}, by {signed(min(values))} to {signed(max(values))} s ({min(share):+.1f} to {max(share):+.1f} %)."]
+        verdict = f"In {faster} of {len(values)} settings {of_both[0]} is faster than {of_both[1]}"
+    text = [
+        f"{verdict}, by {signed(min(values))} to {signed(max(values))} s ({min(share):+.1f} to {max(share):+.1f} %)."
+    ]
     unclear = [each for each in known if abs(each.difference_s) < each.uncertain_s]
     if unclear:
         text.append(f"In {len(unclear)} of them the difference is within what the plans may be from their best.")
@@ -81,8 +83,9 @@ def _conclusion(found: Sizes) -> str:
         at = crossing(strength.shares, strength.differences_s)
         if at is not None:
             text.append(
-                f"The verdict flips where {strength.cause.extra} has {100 * at:.0f} % of the critical power and W' of the team "
-                f"file ({_name(strength.cause.setting)}, counting: {_rule(strength.cause.setting, found.larger)})."
+                f"The verdict flips where {strength.cause.extra} has {100 * at:.0f} % of the critical power and W' "
+                f"of the team file ({_name(strength.cause.setting)}, counting: "
+                f"{_rule(strength.cause.setting, found.larger)})."
             )
         elif all(map(math.isfinite, strength.differences_s)):
             low, high = 100 * strength.shares[0], 100 * strength.shares[-1]
@@ -94,7 +97,14 @@ def _conclusion(found: Sizes) -> str:
         at = crossing([each.setting.wind_mps for each in of_one], [each.difference_s for each in of_one])
         if at is not None:
             text.append(f"With the wind it flips at {at:.1f} m/s ({name}, counting: {rule}).")
-    text.append("A series that lets both sizes start against each other should know this figure; one that does not need not.")
+    middle = float(np.median(values))
+    if len(unclear) < len(known):
+        text.append(
+            f"For the rules: let both sizes start in one class only with {abs(middle):.0f} s (the median) on the "
+            f"{'smaller' if middle > 0 else 'larger'} teams, or give them classes of their own."
+        )
+    else:
+        text.append("For the rules: on these courses both sizes can start in one class.")
     return " ".join(text)
 
 
@@ -174,7 +184,7 @@ def _strengths(found: Sizes) -> ReportTable:
     return ReportTable("If the one more were weaker or stronger: larger - smaller", headings, tuple(rows))
 
 
-def _charts(found: Sizes):  # type: ignore[no-untyped-def]
+def _charts(found: Sizes) -> list[tuple[str, Html]]:
     charts = []
     winds = sorted({each.setting.wind_mps for each in found.comparisons})
     groups = _by_rule(found)
@@ -194,7 +204,10 @@ def _charts(found: Sizes):  # type: ignore[no-untyped-def]
     if found.strengths:
         x = 100.0 * np.array(found.strengths[0].shares)
         series = [
-            (f"{each.cause.extra}, {_name(each.cause.setting)}, counts {_rule(each.cause.setting, found.larger)}", np.array(each.differences_s))
+            (
+                f"{each.cause.extra}, {_name(each.cause.setting)}, counts {_rule(each.cause.setting, found.larger)}",
+                np.array(each.differences_s),
+            )
             for each in found.strengths
         ]
         series = [(name, values) for name, values in series if np.isfinite(values).any()]
@@ -202,7 +215,9 @@ def _charts(found: Sizes):  # type: ignore[no-untyped-def]
             charts.append(
                 (
                     "By the strength of the one more (s): below zero the larger team is faster",
-                    lines(x, series, "critical power and W′ of the one more, % of the team file", "Difference by strength"),
+                    lines(
+                        x, series, "critical power and W′ of the one more, % of the team file", "Difference by strength"
+                    ),
                 )
             )
     return charts

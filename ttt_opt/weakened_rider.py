@@ -1,4 +1,4 @@
-"""Race day with a rider who has less than usual: start without, leave early, sit on, pull short, or ride the old plan."""
+"""Race day with a rider who has less than usual: start without, leave early, sit on, pull short, the old plan."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -16,9 +17,10 @@ from ttt_opt.race_changes import scaled, with_rider, with_team_of
 from ttt_opt.ride import ride
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.search_control import Settings
-from ttt_opt.study_case import Case, Outcome, PlanCase, SamePullsCase, schedule_from
+from ttt_opt.study_case import Outcome, PlanCase, SamePullsCase, schedule_from
 from ttt_opt.study_pool import Tell, Workers, solve_all
 from ttt_opt.study_store import Store
+from ttt_opt.team import Rider
 
 SHORT_PULL_S = 20.0
 """Longest pull on the flat of a rider who pulls short (s; common practice, no source)."""
@@ -26,9 +28,9 @@ MOST_PLACES = 8
 """Places to leave the line that are tried."""
 
 CAUTION = (
-    "Fever, chest pain, palpitations, a cough from the chest, aching muscles or feeling unwell: do not start, and ask a "
-    "doctor. Riding with an infection can damage the heart. Nothing below is advice to ride when ill: it plans only what "
-    "riders who are fit do. The team then starts without, which is the first row."
+    "Fever, chest pain, palpitations, a cough from the chest, aching muscles or feeling unwell: do not start, and "
+    "ask a doctor. Riding with an infection can damage the heart. Nothing below is advice to ride when ill: it plans "
+    "only what riders who are fit do. The team then starts without, which is the first row."
 )
 
 
@@ -62,8 +64,10 @@ class Weakened:
     ----------
     reduction : float
         Share by which critical power and W' are lower.
-    replanned, sitting_on, short_pulls : Outcome
-        The plan searched anew with the rider as he is; on the last wheel throughout; pulling short.
+    replanned, short_pulls : Outcome
+        The plan searched anew with the rider as he is; pulling short.
+    sitting_on : Outcome or None
+        On the last wheel throughout; ``None``: fewer than two would pull.
     leaving : tuple of (float, Outcome)
         Where the rider leaves after a last pull (m), and the plan; empty where the rules do not allow it.
     old_plan : OldPlan
@@ -71,7 +75,7 @@ class Weakened:
 
     reduction: float
     replanned: Outcome
-    sitting_on: Outcome
+    sitting_on: Outcome | None
     short_pulls: Outcome
     leaving: tuple[tuple[float, Outcome], ...]
     old_plan: OldPlan
@@ -150,30 +154,42 @@ def study_weakened_rider(
     n_riders = len(race.team.riders)
     may_leave = 0 < race.rules.counting_rider < n_riders
     others = with_team_of(race, [rider.name for rider in race.team.riders if rider.name != name])
-    can_start = sum(rider.pulls for rider in others.team.riders) >= 2
+    others_suffice = sum(rider.pulls for rider in others.team.riders) >= 2
     weaker = {
-        share: with_rider(race, name, lambda rider, share=share: scaled(rider, 1.0 - share, 1.0 - share))
-        for share in reductions
+        share: with_rider(race, name, partial(scaled, cp=1.0 - share, w_prime=1.0 - share)) for share in reductions
     }
-    cases: list[Case] = [PlanCase(race, course, settings)]
-    cases += [PlanCase(others, course, settings)] if can_start else []
-    for changed in weaker.values():
-        cases += [PlanCase(each, course, settings) for each in (changed, _sits_on(changed, name), _pulls_short(changed, name))]
+    wanted = {("healthy", 0.0): race}
+    for share, changed in weaker.items():
+        wanted |= {("replanned", share): changed, ("short pulls", share): _pulls_short(changed, name)}
+        wanted |= {("sitting on", share): _sits_on(changed, name)} if others_suffice else {}
+    wanted |= {("without", 0.0): others} if others_suffice else {}
+    cases = [PlanCase(each, course, settings) for each in wanted.values()]
     solved = solve_all(cases, store, workers, lambda text: tell(f"plans: {text}"))
-    outcomes = [outcome for outcome in solved if outcome is not None]
-    healthy = outcomes.pop(0)
+    plans = dict(zip(wanted, solved, strict=True))
+    healthy = plans["healthy", 0.0]
     if healthy["state"] != "planned":
         raise NoFeasiblePlanError(healthy["why"])
-    without = outcomes.pop(0) if can_start else None
-    leaving = {share: [] for share in reductions}  # type: dict[float, list[tuple[float, Outcome]]]
+    replanned = {share: plans["replanned", share] for share in reductions}
+    leaving: Leaving = {share: [] for share in reductions}
     if may_leave:
-        leaving = _leaving(race, course, number, weaker, outcomes[::3], store, workers, tell)
+        leaving = _leaving(race, course, number, weaker, replanned, store, workers, tell)
     schedule = schedule_from(healthy["schedule"])
     rows = tuple(
-        Weakened(share, *outcomes[3 * i : 3 * i + 3], tuple(leaving[share]), _old_plan(course, changed, number, schedule))
-        for i, (share, changed) in enumerate(weaker.items())
+        Weakened(
+            reduction=share,
+            replanned=plans["replanned", share],
+            sitting_on=plans.get(("sitting on", share)),
+            short_pulls=plans["short pulls", share],
+            leaving=tuple(leaving[share]),
+            old_plan=_old_plan(course, changed, number, schedule),
+        )
+        for share, changed in weaker.items()
     )
-    return RaceDay(race, name, healthy, without, may_leave, rows)
+    return RaceDay(race, name, healthy, plans.get(("without", 0.0)), may_leave, rows)
+
+
+Leaving = dict[float, list[tuple[float, Outcome]]]
+"""For each reduction: where the rider leaves (m), and the plan."""
 
 
 def _sits_on(race: Race, name: str) -> Race:
@@ -189,7 +205,7 @@ def _pulls_short(race: Race, name: str) -> Race:
     """The rider with short pulls on the flat."""
     shortest = race.limits.pulls["flat"].shortest_s
 
-    def short(rider):  # type: ignore[no-untyped-def]
+    def short(rider: Rider) -> Rider:
         least = shortest if rider.shortest_pull_s is None else rider.shortest_pull_s
         return replace(rider, longest_pull_s=min(max(SHORT_PULL_S, least), rider.longest_pull_s or math.inf))
 
@@ -201,14 +217,16 @@ def _leaving(
     course: Course,
     number: int,
     weaker: dict[float, Race],
-    replanned: Sequence[Outcome],
+    replanned: dict[float, Outcome],
     store: Store,
     workers: Workers,
     tell: Tell,
-) -> dict[float, list[tuple[float, Outcome]]]:
+) -> Leaving:
     """Plans in which the rider leaves after one of his pulls and the others ride on in the same rotation."""
-    asked, found = [], {share: [] for share in weaker}  # type: list[tuple[float, SamePullsCase]], dict[float, list[tuple[float, Outcome]]]
-    for (share, changed), outcome in zip(weaker.items(), replanned, strict=True):
+    asked: list[tuple[float, SamePullsCase]] = []
+    found: Leaving = {share: [] for share in weaker}
+    for share, changed in weaker.items():
+        outcome = replanned[share]
         if outcome["state"] != "planned":
             continue
         leaves_at_m = outcome["riders"][number]["leaves_at_m"]
@@ -222,9 +240,8 @@ def _leaving(
             ]
     solved = solve_all([case for _, case in asked], store, workers, lambda text: tell(f"leaving the line: {text}"))
     for (share, case), outcome in zip(asked, solved, strict=True):
-        if outcome is not None:
-            last = next(pull for pull in case.schedule.pulls if pull.leader_leaves and pull.leader == number)
-            found[share].append((float(case.schedule.boundary_m[last.end_segment]), outcome))
+        last = next(pull for pull in case.schedule.pulls if pull.leader_leaves and pull.leader == number)
+        found[share].append((float(case.schedule.boundary_m[last.end_segment]), outcome))
     return found
 
 
@@ -239,8 +256,8 @@ def leaving_places(schedule: Schedule, number: int) -> list[int]:
 def leave_after(schedule: Schedule, place: int) -> Schedule:
     """The schedule with its leader gone after one pull.
 
-    The other riders share what is left of the road as they did before: every later pull of the rider who left is added to
-    the pull before it or, half and half, to its neighbours.
+    The other riders share what is left of the road as they did before: every later pull of the rider who left is added
+    to the pull before it or, half and half, to its neighbours.
     """
     leaver = schedule.pulls[place].leader
     later = schedule.pulls[place + 1 :]
@@ -289,4 +306,6 @@ def _old_plan(course: Course, race: Race, number: int, schedule: Schedule) -> Ol
         places = np.flatnonzero(left < below_j)
         return float(ridden.distance_m[places[0]]) if len(places) else None
 
-    return OldPlan(ridden.finish_time_s, float(np.nanmin(left)), first(0.0), first(race.limits.w_prime_reserve_j - 500.0))
+    return OldPlan(
+        ridden.finish_time_s, float(np.nanmin(left)), first(0.0), first(race.limits.w_prime_reserve_j - 500.0)
+    )

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 
+from ttt_opt.html_text import Html
 from ttt_opt.lineups_report import pull_shares, why_none
 from ttt_opt.race import Race
 from ttt_opt.study_case import Outcome
 from ttt_opt.study_charts import both_ways
-from ttt_opt.study_report import Report, ReportTable, signed
+from ttt_opt.study_report import Report, ReportTable, and_list, signed
 from ttt_opt.text_table import clock
 from ttt_opt.weakened_rider import CAUTION, SHORT_PULL_S, RaceDay, Weakened, usable
 
@@ -19,8 +20,8 @@ def weakened_rider_report(race: Race, day: RaceDay) -> Report:
         study="ill",
         title=f"Race day with {day.name} below strength · {race.name}",
         subtitle=(
-            f"Critical power and W' of {day.name} lower by a share; everybody else as in the team file. Times are those of "
-            f"the counting rider ({_rule(race)})."
+            f"Critical power and W' of {day.name} lower by a share; everybody else as in the team file. Times are "
+            f"those of the counting rider ({_rule(race)})."
         ),
         cautions=(CAUTION.replace("The team then starts without", f"The team then starts without {day.name}"),),
         conclusion=_conclusion(day),
@@ -49,12 +50,12 @@ def weakened_rider_report(race: Race, day: RaceDay) -> Report:
             ],
         },
         notes=(
-            "Every plan was searched as `ttt-opt plan` does, with the same seed and time limit; differences below about "
-            "0.2 % of the time are not told apart.",
-            f"Short pulls: at most {SHORT_PULL_S:g} s on the flat. Leaving: after one of the rider's own pulls in the plan "
-            "made anew; the others ride on in the same order with the pace optimised again.",
-            "The old plan is simulated step by step. Where W' is used up the rider loses the wheel, and the line breaks there; "
-            "what the others do then is not simulated.",
+            "Every plan was searched as `ttt-opt plan` does, with the same seed and time limit; differences below "
+            f"{100 * TOLD_APART:g} % of the time are not told apart.",
+            f"Short pulls: at most {SHORT_PULL_S:g} s on the flat. Leaving: after one of the rider's own pulls in "
+            "the plan made anew; the others ride on in the same order with the pace optimised again.",
+            "The old plan is simulated step by step. Where W' is used up the rider loses the wheel, and the line "
+            "breaks there; what the others do then is not simulated.",
         ),
     )
 
@@ -80,15 +81,33 @@ def _ways(day: RaceDay, row: Weakened) -> list[Way]:
     return [
         ("start without", day.without, "" if day.without is not None else "fewer than two would pull"),
         left,
-        ("sit on", row.sitting_on, "on the last wheel throughout"),
+        ("sit on", row.sitting_on, "on the last wheel throughout" if row.sitting_on else "fewer than two would pull"),
         ("short pulls", row.short_pulls, ""),
         ("plan made anew", row.replanned, ""),
     ]
 
 
+TOLD_APART = 0.002
+"""Plans whose times differ by less (share) are not told apart: neighbouring searches come out that far apart."""
+
+
+def _as_good(day: RaceDay, row: Weakened, best: Outcome) -> list[str]:
+    """Other ways that are no slower than can be told apart."""
+    limit = best["finish_time_s"] * (1.0 + TOLD_APART)
+    return [
+        name
+        for name, outcome, _ in _ways(day, row)
+        if outcome is not None and usable(outcome) and best["finish_time_s"] < outcome["finish_time_s"] <= limit
+    ]
+
+
 def _best(day: RaceDay, row: Weakened) -> Way | None:
-    known = [way for way in _ways(day, row) if usable(way[1])]
-    return min(known, key=lambda way: way[1]["finish_time_s"]) if known else None  # type: ignore[index]  # usable
+    known = [
+        (outcome["finish_time_s"], number, (name, outcome, told))
+        for number, (name, outcome, told) in enumerate(_ways(day, row))
+        if outcome is not None and usable(outcome)
+    ]
+    return min(known)[2] if known else None
 
 
 def _conclusion(day: RaceDay) -> tuple[str, ...]:
@@ -97,16 +116,25 @@ def _conclusion(day: RaceDay) -> tuple[str, ...]:
         best = _best(day, row)
         what = f"{100 * row.reduction:.0f} % below"
         old = row.old_plan
-        broken = f"the old plan breaks at {old.breaks_at_m / 1000:.1f} km" if old.breaks_at_m is not None else (
-            "the old plan still holds" if old.below_reserve_at_m is None
-            else f"the old plan goes below the reserve at {old.below_reserve_at_m / 1000:.1f} km"
+        broken = (
+            f"the old plan breaks at {old.breaks_at_m / 1000:.1f} km"
+            if old.breaks_at_m is not None
+            else (
+                "the old plan still holds"
+                if old.below_reserve_at_m is None
+                else f"the old plan goes below the reserve at {old.below_reserve_at_m / 1000:.1f} km"
+            )
         )
         if best is None or best[1] is None:
             sentences.append(f"{what}: no way of riding has a plan that keeps all limits; {broken}.")
             continue
         difference = best[1]["finish_time_s"] - day.healthy["finish_time_s"]
         told = f" ({best[2]})" if best[2] else ""
-        sentences.append(f"{what}: {best[0]}{told}, {clock(best[1]['finish_time_s'])}, {signed(difference)} s; {broken}.")
+        alike = _as_good(day, row, best[1])
+        others = f" ({and_list(alike)}: not told apart from it)" if alike else ""
+        sentences.append(
+            f"{what}: {best[0]}{told}, {clock(best[1]['finish_time_s'])}, {signed(difference)} s{others}; {broken}."
+        )
     return tuple(sentences)
 
 
@@ -114,11 +142,11 @@ def _table(day: RaceDay) -> ReportTable:
     rows = []
     for row in day.rows:
         best = _best(day, row)
-        for name, outcome, told in _ways(day, row):
+        for number, (name, outcome, told) in enumerate(_ways(day, row)):
             known = usable(outcome)
             rows.append(
                 (
-                    f"{100 * row.reduction:.0f} %",
+                    f"{100 * row.reduction:.0f} %" if number == 0 else "",
                     f"{name}{' *' if best is not None and best[0] == name else ''}",
                     clock(outcome["finish_time_s"]) if known and outcome else "",
                     signed(outcome["finish_time_s"] - day.healthy["finish_time_s"]) if known and outcome else "",
@@ -153,7 +181,7 @@ def _old_plan(day: RaceDay) -> ReportTable:
     )
 
 
-def _chart(day: RaceDay, row: Weakened):  # type: ignore[no-untyped-def]
+def _chart(day: RaceDay, row: Weakened) -> tuple[str, Html]:
     bars = []
     for name, outcome, told in _ways(day, row):
         if usable(outcome) and outcome is not None:
@@ -162,10 +190,10 @@ def _chart(day: RaceDay, row: Weakened):  # type: ignore[no-untyped-def]
     return f"{100 * row.reduction:.0f} % below strength: seconds lost", both_ways(bars)
 
 
-def _kept(outcome: Outcome | None) -> dict[str, object] | None:
-    if outcome is None:
-        return None
-    return {key: value for key, value in outcome.items() if key not in ("schedule", "solve_seconds")}
+def _kept(outcome: Outcome | None) -> dict[str, object]:
+    """What the JSON file holds of a plan; nothing where there is none."""
+    told = {} if outcome is None else outcome
+    return {key: value for key, value in told.items() if key not in ("schedule", "solve_seconds")}
 
 
 def _frame(day: RaceDay) -> pd.DataFrame:
