@@ -1,0 +1,104 @@
+"""The quick bound of a team: closed forms, what it must grow with, and never above a plan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from conftest import straight_road_gpx
+from scipy.optimize import brentq
+
+from ttt_opt.course import Course, read_course
+from ttt_opt.drafting import draft_shares
+from ttt_opt.physics import air_density_at, road_load_power
+from ttt_opt.plan import Plan
+from ttt_opt.race import Limits, Race, Rules
+from ttt_opt.race_changes import scaled, with_riders, with_team_of, with_wind
+from ttt_opt.rotation_problem import road_of, segments_of
+from ttt_opt.team import Rider, Team
+from ttt_opt.team_bound import team_bound
+
+EQUAL = Rider("A", mass_kg=72.0, cp_w=310.0, w_prime_j=18000.0, cda_m2=0.24)
+
+
+def equal_team(n_riders: int) -> Team:
+    return Team("Equal", tuple(replace(EQUAL, name=f"Rider {number}") for number in range(n_riders)))
+
+
+def level_road(folder: Path) -> Course:
+    path = folder / "course.gpx"
+    path.write_text(straight_road_gpx(8000.0), encoding="utf-8")
+    return read_course(path)
+
+
+def bound_of(race: Race, folder: Path) -> float:
+    course = level_road(folder)
+    return team_bound(road_of(segments_of(course, race), race, float(course.elevation_m[0])), race)
+
+
+def equal_race(n_riders: int, **other: object) -> Race:
+    limits = Limits(sustainable_share_of_cp=1.0)
+    return Race("Equal", equal_team(n_riders), Path("course.gpx"), limits=limits, **other)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("n_riders", [2, 3, 4])
+def test_equal_riders_with_full_recovery(n_riders: int, tmp_path: Path) -> None:
+    """Where W' comes back one to one, only the sum of work counts: equal riders share the lead equally, and their mean
+    power, over the places of the line, is critical power plus W' over the time. Closed form from the conservation of
+    energy, with our physics of one rider (Martin et al. 1998).
+    """
+    race = equal_race(n_riders, recovery="constant", recovery_share=1.0)
+    shares = draft_shares(race.drafting, n_riders, race.wheel_gap_m)
+    weather, length_m = race.weather, level_road(tmp_path).length_m
+    density = float(air_density_at(weather.temperature_c, weather.pressure_hpa * 100.0, weather.humidity, 0.0))
+
+    def missing_j(speed_mps: float) -> float:
+        power = road_load_power(
+            speed_mps, mass_kg=EQUAL.total_mass_kg, drag_area_m2=EQUAL.cda_m2 * float(np.mean(shares)), grade=0.0,
+            headwind_mps=0.0, air_density=density, crr=race.crr,
+        )  # fmt: skip
+        spare_j = EQUAL.w_prime_j - race.limits.w_prime_reserve_j
+        return float((power - EQUAL.cp_w) * length_m / speed_mps - spare_j)
+
+    exact_s = length_m / brentq(missing_j, 5.0, 25.0)
+    bound_s = bound_of(race, tmp_path)
+    assert 0.9995 * exact_s < bound_s <= exact_s
+
+
+def test_never_above_a_plan(small_plan: Plan) -> None:
+    for recovery in ("differential", "constant"):
+        race = replace(small_plan.race, recovery=recovery)
+        bound_s = team_bound(small_plan.road, race)
+        if recovery == race.recovery == small_plan.race.recovery:
+            assert 0.9 * small_plan.finish_time_s < bound_s < small_plan.finish_time_s
+
+
+def test_grows_with_what_makes_a_team_slower(small_plan: Plan) -> None:
+    road, race = small_plan.road, small_plan.race
+    base_s = team_bound(road, race)
+    weaker = with_riders(race, lambda rider: scaled(rider, cp=0.95))
+    emptier = with_riders(race, lambda rider: scaled(rider, w_prime=0.8))
+    broader = with_riders(race, lambda rider: replace(rider, cda_m2=1.05 * rider.cda_m2))
+    for slower in (weaker, emptier, broader):
+        assert team_bound(road, slower) > base_s * 1.001
+    windy = with_wind(race, 8.0, 0.0)  # the road runs north: a head wind
+    assert team_bound(road_of(road.segments, windy, 0.0), windy) > 1.05 * base_s
+
+
+def test_dropping_and_sitting_on(small_plan: Plan) -> None:
+    """More freedom, never a higher bound; a rider who may not pull, never a lower one."""
+    road, race = small_plan.road, small_plan.race
+    base_s = team_bound(road, race)
+    assert team_bound(road, replace(race, rules=Rules(counting_rider=2))) <= base_s + 0.05
+    strongest = max(race.team.riders, key=lambda rider: rider.cp_w).name
+    sitting = with_riders(race, lambda rider: replace(rider, pulls=rider.name != strongest))
+    assert team_bound(road, sitting) >= base_s - 0.05
+
+
+def test_large_teams_take_the_best_place_for_all_who_follow(tmp_path: Path) -> None:
+    """Eight equal riders: at the closed form with the best share for all who follow, so below that of the real places."""
+    race = equal_race(8, recovery="constant", recovery_share=1.0)
+    few = with_team_of(race, {rider.name for rider in race.team.riders[:4]})
+    assert 0.85 * bound_of(few, tmp_path) < bound_of(race, tmp_path) < bound_of(few, tmp_path)
