@@ -37,8 +37,9 @@ from ttt_opt.rotation_problem import Road
 
 FloatArray = NDArray[np.float64]
 
-SLOWEST_SHARE, SPEED_STEP = 0.35, 1.006
-"""Speeds that are tried: from this share of a segment's highest one, each so much above the one before."""
+SLOWEST_MPS, SPEED_STEP = 1.0, 1.007
+"""Speeds that are tried: from walking pace, below which no ride falls, to the segment's highest one, each so much above
+the one before."""
 BETWEEN_SPEEDS = 1e-4
 """What a speed between those tried could gain (share of the time) is less; it is taken off the bound."""
 MOST_LINES = 130
@@ -47,7 +48,7 @@ BLOCK_S = 100.0
 """Blocks of the road are about so long (s), and end where the terrain changes."""
 MOST_STEPS, CLOSE_ENOUGH = 25, 3e-4
 """Prices that are tried, and how close the linear programme and the best dual value come before the search ends."""
-HIGHEST_PRICE_S_PER_KJ = 5.0
+HIGHEST_PRICE_S_PER_KJ = 100.0
 ROUNDS_OF_DURATION = 2
 
 
@@ -85,7 +86,7 @@ class _Ground:
         riders = race.team.riders
         n_riders = len(riders)
         cap = np.minimum(road.segments.speed_cap_mps, race.limits.top_speed_mps)
-        n_speeds = math.ceil(-math.log(SLOWEST_SHARE) / math.log(SPEED_STEP))
+        n_speeds = math.ceil(math.log(float(cap.max()) / SLOWEST_MPS) / math.log(SPEED_STEP))
         self.speed = cap[:, None] * SPEED_STEP ** np.arange(-n_speeds, 1)
         self.time = road.length_m[:, None] / self.speed
         self.lines, self.shares = _lines(race, race.rules.counting_rider or n_riders)

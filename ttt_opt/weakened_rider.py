@@ -13,7 +13,7 @@ import numpy as np
 from ttt_opt.course import Course
 from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.race import Race
-from ttt_opt.race_changes import scaled, with_rider, with_team_of
+from ttt_opt.race_changes import scaled, with_counting, with_rider, with_team_of
 from ttt_opt.ride import ride
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.search_control import Settings
@@ -64,8 +64,9 @@ class Weakened:
     ----------
     reduction : float
         Share by which critical power and W' are lower.
-    replanned, short_pulls : Outcome
-        The plan searched anew with the rider as he is; pulling short.
+    replanned, all_finish, short_pulls : Outcome
+        The plan searched anew with the rider as he is, under the race's rule; with everybody in the line to the finish;
+        with the rider pulling short.
     sitting_on : Outcome or None
         On the last wheel throughout; ``None``: fewer than two would pull.
     leaving : tuple of (float, Outcome)
@@ -75,6 +76,7 @@ class Weakened:
 
     reduction: float
     replanned: Outcome
+    all_finish: Outcome
     sitting_on: Outcome | None
     short_pulls: Outcome
     leaving: tuple[tuple[float, Outcome], ...]
@@ -161,6 +163,7 @@ def study_weakened_rider(
     wanted = {("healthy", 0.0): race}
     for share, changed in weaker.items():
         wanted |= {("replanned", share): changed, ("short pulls", share): _pulls_short(changed, name)}
+        wanted |= {("all finish", share): with_counting(changed, 0)}
         wanted |= {("sitting on", share): _sits_on(changed, name)} if others_suffice else {}
     wanted |= {("without", 0.0): others} if others_suffice else {}
     cases = [PlanCase(each, course, settings) for each in wanted.values()]
@@ -169,15 +172,16 @@ def study_weakened_rider(
     healthy = plans["healthy", 0.0]
     if healthy["state"] != "planned":
         raise NoFeasiblePlanError(healthy["why"])
-    replanned = {share: plans["replanned", share] for share in reductions}
     leaving: Leaving = {share: [] for share in reductions}
     if may_leave:
-        leaving = _leaving(race, course, number, weaker, replanned, store, workers, tell)
+        bases = {share: [plans["replanned", share], plans["all finish", share]] for share in reductions}
+        leaving = _leaving(race, course, number, weaker, bases, store, workers, tell)
     schedule = schedule_from(healthy["schedule"])
     rows = tuple(
         Weakened(
             reduction=share,
             replanned=plans["replanned", share],
+            all_finish=plans["all finish", share],
             sitting_on=plans.get(("sitting on", share)),
             short_pulls=plans["short pulls", share],
             leaving=tuple(leaving[share]),
@@ -217,7 +221,7 @@ def _leaving(
     course: Course,
     number: int,
     weaker: dict[float, Race],
-    replanned: dict[float, Outcome],
+    bases: dict[float, list[Outcome]],
     store: Store,
     workers: Workers,
     tell: Tell,
@@ -225,8 +229,8 @@ def _leaving(
     """Plans in which the rider leaves after one of his pulls and the others ride on in the same rotation."""
     asked: list[tuple[float, SamePullsCase]] = []
     found: Leaving = {share: [] for share in weaker}
-    for share, changed in weaker.items():
-        outcome = replanned[share]
+    for share, outcome in [(share, base) for share, both in bases.items() for base in both]:
+        changed = weaker[share]
         if outcome["state"] != "planned":
             continue
         leaves_at_m = outcome["riders"][number]["leaves_at_m"]

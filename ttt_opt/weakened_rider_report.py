@@ -83,12 +83,20 @@ def _ways(day: RaceDay, row: Weakened) -> list[Way]:
         left,
         ("sit on", row.sitting_on, "on the last wheel throughout" if row.sitting_on else "fewer than two would pull"),
         ("short pulls", row.short_pulls, ""),
-        ("plan made anew", row.replanned, ""),
+        ("plan made anew", row.replanned, _who_leaves(row.replanned)),
+        *([("all finish", row.all_finish, "everybody stays in the line")] if day.may_leave else []),
     ]
 
 
 TOLD_APART = 0.002
 """Plans whose times differ by less (share) are not told apart: neighbouring searches come out that far apart."""
+
+
+def _who_leaves(outcome: Outcome) -> str:
+    """Who leaves the line in a plan, and where."""
+    riders = outcome.get("riders", [])
+    left = [f"{r['name']} leaves at {r['leaves_at_m'] / 1000:.1f} km" for r in riders if r["leaves_at_m"] is not None]
+    return ", ".join(left)
 
 
 def _as_good(day: RaceDay, row: Weakened, best: Outcome) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from distributed import Client
 
 from ttt_opt.errors import InputError
 from ttt_opt.many_rides import Spread, rides_cases
@@ -20,9 +22,11 @@ from ttt_opt.study_store import FOLDER, Store
 
 N_RIDES, RIDES_A_CASE = 36, 2
 
+Cluster = tuple[str, list[subprocess.Popen[bytes]]]
+
 
 @pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+def cluster(tmp_path: Path) -> Iterator[Cluster]:
     """Address of a scheduler, and its two workers, one process each."""
     found = tmp_path / "scheduler.json"
     log = (tmp_path / "cluster.log").open("wb")
@@ -43,11 +47,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]
         )
         for _ in range(2)
     ]  # fmt: skip
-    import json
-
     address = json.loads(found.read_text(encoding="utf-8"))["address"]
-    from distributed import Client
-
     with Client(address, set_as_default=False) as client:
         client.wait_for_workers(2, timeout=60)
     yield address, workers
@@ -59,7 +59,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]
 
 @pytest.mark.slow
 def test_one_worker_is_killed_and_nothing_is_lost_or_doubled(
-    cluster: tuple[str, list[subprocess.Popen[bytes]]], small_plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    cluster: Cluster, small_plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("ttt_opt.many_rides.RIDES_A_CASE", RIDES_A_CASE)
     address, (first, second) = cluster
@@ -81,7 +81,7 @@ def test_one_worker_is_killed_and_nothing_is_lost_or_doubled(
 
 @pytest.mark.slow
 def test_a_scheduler_without_workers_is_told_as_such(
-    cluster: tuple[str, list[subprocess.Popen[bytes]]], small_plan: Plan, tmp_path: Path
+    cluster: Cluster, small_plan: Plan, tmp_path: Path
 ) -> None:
     address, workers = cluster
     for worker in workers:

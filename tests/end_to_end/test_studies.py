@@ -78,7 +78,7 @@ def test_ranking_is_that_of_full_plans(four: tuple[Race, Course], store: Store) 
 
 
 def test_weak_teams_are_cut_off_without_a_search(four: tuple[Race, Course], tmp_path: Path) -> None:
-    """Whoever has a rider of two thirds of the power is not even planned; who is cut off does not depend on the order."""
+    """Whoever has a rider of two thirds of the power is not even planned."""
     race, course = four
     weak = with_rider(race, "Dan", lambda rider: scaled(rider, 0.65, 0.65))
     store = Store(tmp_path)
@@ -171,10 +171,9 @@ EQUAL = Rider("A", mass_kg=72.0, cp_w=310.0, w_prime_j=12000.0, cda_m2=0.24)
 
 @pytest.mark.slow
 def test_elasticities_of_an_all_equal_team(tmp_path: Path, store: Store) -> None:
-    """Drag is most of the power at speed, and power grows with the cube of speed, so one percent of drag area or of air
-    density is a third of a percent of time, and one of distance is one of time (2 % of density are 0.6 % of time: Martin
-    et al. 1998, effects of parameter changes; the elasticity 1/3 is the cube root). Rolling and W' take a little off the
-    first and add a little to the second: W' is spread over a longer time.
+    """Drag is most of the power at speed, and its power grows with the cube of speed (power equation of Martin et al.
+    1998): so one percent of drag area or of air density is a third of a percent of time, and one of distance is one of
+    time. Rolling takes a little off the first, and W', spread over a longer time, adds a little to the second.
     """
     path = tmp_path / "course.gpx"
     course = {}

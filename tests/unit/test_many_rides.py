@@ -31,7 +31,8 @@ def test_draws_depend_on_the_number_alone(small_plan: Plan) -> None:
     for key, values in together.items():
         assert [value for part in apart for value in part[key]] == values
     assert len(set(together["finish_time_s"])) == 6
-    cases = rides_cases(small_plan.race, small_plan.course, small_plan.optimum.schedule, Spread(), 0, 2 * RIDES_A_CASE + 1)
+    race, course, schedule = small_plan.race, small_plan.course, small_plan.optimum.schedule
+    cases = rides_cases(race, course, schedule, Spread(), 0, 2 * RIDES_A_CASE + 1)
     assert [(case.first, case.n_rides) for case in cases] == [(0, 50), (50, 50), (100, 1)]
 
 
