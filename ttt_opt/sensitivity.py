@@ -215,11 +215,8 @@ def inputs_of(race: Race) -> list[Input]:
                 "typical error of one short test 28 % (Johnson et al. 2011)",
             )
         )
-    for table in TABLES:
-        if table != race.drafting:
-            found.append(
-                Input(f"drafting: {table}", (Side(table, replace(race, drafting=table)),), None, "published tables")
-            )
+    tables = tuple(Side(table, replace(race, drafting=table)) for table in TABLES if table != race.drafting)
+    found.append(Input("drafting table", tables, None, "published tables"))
     gaps = [max(race.wheel_gap_m - GAP_M, SMALLEST_GAP_M), min(race.wheel_gap_m + GAP_M, LARGEST_GAP_M)]
     found.append(
         Input(

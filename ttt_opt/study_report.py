@@ -32,7 +32,7 @@ table {{ border-collapse: collapse; width: 100%; font-size: .85em; font-variant-
 th, td {{ padding: 2px 5px; text-align: right; vertical-align: top; border-bottom: 1px solid var(--land); }}
 th {{ color: var(--soft); font-weight: 600; vertical-align: bottom; overflow-wrap: normal; white-space: pre-line; }}
 td {{ white-space: nowrap; overflow-wrap: normal; }}
-th.words, td.words {{ text-align: left; white-space: normal; }}
+th.words, td.words {{ text-align: left; white-space: normal; }} td.words {{ min-width: 5.5em; }}
 thead {{ display: table-header-group; }} tr, figure, .bar {{ break-inside: avoid; }}
 figure {{ margin: 0 0 1em; }}
 .plot {{ position: relative; margin: 0 12px 4px 44px; }}
