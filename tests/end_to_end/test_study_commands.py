@@ -118,7 +118,7 @@ def test_sensitivity(small_race_file: Path, tmp_path: Path) -> None:
     for word in ("drag area, all riders", "Who cracks, and where", "Histogram of the finish times"):
         assert word in page
     sizes = table[table["what"] == "same pulls"].groupby("input")["difference_s"].apply(lambda d: d.abs().max())
-    shown = [item for item in dict.fromkeys(table[table["what"] == "same pulls"]["input"])]
+    shown = list(dict.fromkeys(table[table["what"] == "same pulls"]["input"]))
     assert list(sizes[shown]) == sorted(sizes, reverse=True)  # the largest first
 
 

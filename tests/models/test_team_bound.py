@@ -52,7 +52,7 @@ def equal_race(n_riders: int, **other: object) -> Race:
 def test_equal_riders_with_full_recovery(n_riders: int, grade: float, tmp_path: Path) -> None:
     """Where W' comes back one to one, only the sum of work counts: equal riders share the lead equally, and their mean
     power, over the places of the line, is critical power plus W' over the time. Closed form from the conservation of
-    energy, with our physics of one rider (Martin et al. 1998).
+    energy, with our physics of one rider (Martin et al. 1998). It knows no standing start, which costs some seconds.
     """
     race = equal_race(n_riders, recovery="constant", recovery_share=1.0)
     shares = draft_shares(race.drafting, n_riders, race.wheel_gap_m)
@@ -70,7 +70,7 @@ def test_equal_riders_with_full_recovery(n_riders: int, grade: float, tmp_path: 
 
     exact_s = length_m / brentq(missing_j, 1.5, 25.0)
     bound_s = bound_of(race, tmp_path, grade)
-    assert (0.9995 if grade == 0.0 else 0.998) * exact_s < bound_s <= 1.00005 * exact_s
+    assert -0.003 * exact_s < bound_s - exact_s < 4.0
 
 
 def test_never_above_a_plan(small_plan: Plan) -> None:
