@@ -15,7 +15,8 @@ from ttt_opt.study_charts import both_ways
 from ttt_opt.study_report import Report, ReportTable, and_list, signed
 from ttt_opt.text_table import clock
 
-MOST_CUT_SHOWN = 10
+MOST_SHOWN, MOST_CUT_SHOWN = 12, 5
+"""Teams in a table; all are in the CSV file."""
 
 
 def lineups_report(
@@ -37,7 +38,7 @@ def lineups_report(
                 both_ways(
                     [
                         (and_list(team.names), [team.time_s - best.time_s], f"{signed(team.time_s - best.time_s)} s")
-                        for team in ranking.ranked
+                        for team in ranking.ranked[:MOST_SHOWN]
                         if math.isfinite(team.time_s)
                     ]
                 ),
@@ -107,7 +108,7 @@ def _conclusion(ranking: Ranking) -> tuple[str, ...]:
 def _ranked(ranking: Ranking) -> ReportTable:
     best = ranking.best
     rows = []
-    for place, team in enumerate(ranking.ranked, start=1):
+    for place, team in enumerate(ranking.ranked[:MOST_SHOWN], start=1):
         known = math.isfinite(team.time_s)
         rows.append(
             (
@@ -123,20 +124,26 @@ def _ranked(ranking: Ranking) -> ReportTable:
         "Teams that could be the best",
         ("No.", "<Team", "Time", "Slower\ns", "Gap\n%", "<Share of the time in front, %"),
         tuple(rows),
-        ("Gap: how far the plan may be from the best plan of that team.",),
+        (
+            "Gap: how far the plan may be from the best plan of that team.",
+            *_and_more(len(ranking.ranked) - MOST_SHOWN, "slower"),
+        ),
     )
 
 
 def _cut(ranking: Ranking) -> ReportTable:
     shown = ranking.cut_off[:MOST_CUT_SHOWN]
-    more = len(ranking.cut_off) - len(shown)
     rows = [(", ".join(team.names), clock(team.bound_s), signed(team.bound_s - ranking.best.time_s)) for team in shown]
     return ReportTable(
         "Cut off: cannot be the best",
         ("<Team", "Not below", "Slower by at least\ns"),
         tuple(rows),
-        (f"And {more} more, all of them further from the best; they are in the CSV file.",) if more else (),
+        _and_more(len(ranking.cut_off) - MOST_CUT_SHOWN, "further from the best"),
     )
+
+
+def _and_more(number: int, what: str) -> tuple[str, ...]:
+    return (f"And {number} more that are {what}; all are in the CSV file.",) if number > 0 else ()
 
 
 def why_none(outcome: Outcome | None) -> str:

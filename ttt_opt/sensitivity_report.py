@@ -89,7 +89,7 @@ def _effects(found: Sensitivity) -> ReportTable:
             mark = "" if outcome.get("passed", False) else " !"
             cells += [side.label, f"{signed(value)}{mark}" if math.isfinite(value) else "none"]
         cells = [*cells, "", ""] if len(effect.of.sides) == 1 else cells
-        rows.append((effect.of.name, *cells, f"{effect.elasticity:+.2f}" if effect.elasticity is not None else ""))
+        rows.append((effect.of.name, *cells, f"{round(effect.elasticity, 2) + 0.0:+.2f}" if effect.elasticity is not None else ""))
     sources = dict.fromkeys((effect.of.source, _kind(effect)) for effect in found.effects)
     told: dict[str, list[str]] = {}
     for source, kind in sources:
