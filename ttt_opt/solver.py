@@ -168,6 +168,9 @@ def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray) -> Restrict
     )
 
 
+AT_LOWER, BASIC = int(highspy.HighsBasisStatus.kLower), int(highspy.HighsBasisStatus.kBasic)
+"""Status of a column or row in a basis."""
+
 _SECOND_TRIES = (("presolve", "choose"), ("presolve", "off"), ("user_objective_scale", -7), ("run_crossover", "on"))
 """Options changed one after the other where the solver fails."""
 
