@@ -89,7 +89,8 @@ def _effects(found: Sensitivity) -> ReportTable:
             mark = "" if outcome.get("passed", False) else " !"
             cells += [side.label, f"{signed(value)}{mark}" if math.isfinite(value) else "none"]
         cells = [*cells, "", ""] if len(effect.of.sides) == 1 else cells
-        rows.append((effect.of.name, *cells, f"{round(effect.elasticity, 2) + 0.0:+.2f}" if effect.elasticity is not None else ""))
+        elasticity = "" if effect.elasticity is None else signed(effect.elasticity, 2)
+        rows.append((effect.of.name, *cells, elasticity))
     sources = dict.fromkeys((effect.of.source, _kind(effect)) for effect in found.effects)
     told: dict[str, list[str]] = {}
     for source, kind in sources:
