@@ -7,7 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_opt.charts import HEIGHT, WIDTH, Axes, axes_around, curve, drawing, label, level, round_values, values_beside
+from ttt_opt.charts import (
+    HEIGHT,
+    WIDTH,
+    Axes,
+    axes_around,
+    curve,
+    drawing,
+    label,
+    level,
+    round_values,
+    upright,
+    values_beside,
+)
 from ttt_opt.html_text import Html, element, joined
 
 FloatArray = NDArray[np.float64]
@@ -24,30 +36,30 @@ def both_ways(rows: Sequence[tuple[str, Sequence[float], str]]) -> Html:
     rows : sequence of (str, sequence of float, str)
         What, differences of the finish time (s), and what is told below the bars.
     """
-    widest = max((abs(value) for _, values, _ in rows for value in values), default=1.0) or 1.0
-    return joined(_bar(what, values, told, widest) for what, values, told in rows)
+    values = [value for _, of_row, _ in rows for value in of_row]
+    low, high = min([0.0, *values]), max([0.0, *values])
+    axes = Axes(low, high if high > low else low + 1.0, 0.0, 1.0)
+    return joined(_bar(what, of_row, told, axes) for what, of_row, told in rows)
 
 
-def _bar(what: str, values: Sequence[float], told: str, widest: float) -> Html:
-    middle = WIDTH / 2
+def _bar(what: str, values: Sequence[float], told: str, axes: Axes) -> Html:
     shapes = []
     for value in values:
-        length = middle * abs(value) / widest
+        left, right = sorted((WIDTH * axes.x(0.0), WIDTH * axes.x(value)))
         shapes.append(
             element(
                 "rect",
-                x=f"{middle if value > 0 else middle - length:.1f}",
+                x=f"{left:.1f}",
                 y="15",
-                width=f"{length:.1f}",
+                width=f"{right - left:.1f}",
                 height="70",
                 class_="slower" if value > 0 else "faster",
             )
         )
-    zero = element("polyline", points=f"{middle:g},0 {middle:g},{HEIGHT:g}", class_="axis")
     drawn = element(
         "svg",
         *shapes,
-        zero,
+        upright(axes, 0.0, "axis"),
         viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}",
         preserveAspectRatio="none",
         role="img",
@@ -85,11 +97,11 @@ def columns(edges: FloatArray, counts: FloatArray, unit: str, told: str) -> Html
         )
         for low, high, count in zip(edges[:-1], edges[1:], counts, strict=True)
     ]
-    return _with_unit(axes, drawing("high", told, shapes, [values_beside(axes), _below(axes)]), unit)
+    return _with_unit(drawing("high", told, shapes, [values_beside(axes), _below(axes)]), unit)
 
 
 def lines(x: FloatArray, series: Sequence[tuple[str, FloatArray]], unit: str, told: str) -> Html:
-    """Lines over a figure, with the level of zero, each with its name at its end.
+    """Lines over a figure, with the level of zero, and which of them is which.
 
     Parameters
     ----------
@@ -101,14 +113,16 @@ def lines(x: FloatArray, series: Sequence[tuple[str, FloatArray]], unit: str, to
     """
     known = [value for _, values in series for value in values.tolist() if np.isfinite(value)]
     axes = axes_around(float(x[0]), float(x[-1]), [0.0, *known])
-    shapes, labels = [level(axes, 0.0, "axis")], []
+    shapes, legend = [level(axes, 0.0, "axis")], []
     for number, (name, values) in enumerate(series):
         there = np.isfinite(values)
         kind = LINE_KINDS[number % len(LINE_KINDS)]
         shapes.append(curve(axes, x[there], values[there], kind))
-        where = int(np.flatnonzero(there)[min(number, there.sum() - 1)]) if there.any() else 0
-        labels.append(label(name, "here", left=min(axes.x(float(x[where])), 0.7), top=axes.y(float(values[where]))))
-    return _with_unit(axes, drawing("high", told, shapes, [*labels, values_beside(axes), _below(axes)]), unit)
+        stroke = element("polyline", points="0,5 40,5", class_=kind)
+        sample = element("svg", stroke, viewBox="0 0 40 10", class_="sample")
+        legend.append(element("li", sample, " ", name))
+    drawn = drawing("high", told, shapes, [values_beside(axes), _below(axes)])
+    return joined([_with_unit(drawn, unit), element("ul", *legend, class_="legend")])
 
 
 def _below(axes: Axes) -> Html:
@@ -117,5 +131,5 @@ def _below(axes: Axes) -> Html:
     )
 
 
-def _with_unit(axes: Axes, drawn: Html, unit: str) -> Html:
+def _with_unit(drawn: Html, unit: str) -> Html:
     return element("figure", drawn, element("p", unit, class_="unit"))

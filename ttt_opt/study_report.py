@@ -15,6 +15,9 @@ from ttt_opt.palette import DARK, LIGHT, variables
 from ttt_opt.study_case import plain
 from ttt_opt.text_table import WIDTH, fitted, sentences, table, titled, wrapped
 
+TOLD_APART = 0.002
+"""Plans whose times differ by less (share) are not told apart: neighbouring searches come out that far apart."""
+
 STYLE = f"""
 :root {{ color-scheme: light dark; {variables(LIGHT)} }}
 @media screen and (prefers-color-scheme: dark) {{ :root {{ {variables(DARK)} }} }}
@@ -41,7 +44,7 @@ figure {{ margin: 0 0 1em; }}
 .label {{ position: absolute; font-size: 11px; line-height: 1; white-space: nowrap; color: var(--soft); }}
 .beside {{ right: 100%; padding-right: 5px; transform: translateY(-50%); }}
 .below {{ top: 100%; padding-top: 4px; transform: translateX(-50%); }}
-.here {{ transform: translate(6px, -130%); color: var(--ink); font-size: 12px; }}
+.legend {{ list-style: none; padding: 0; font-size: .85em; }} .sample {{ width: 40px; height: 10px; }}
 .unit {{ text-align: center; color: var(--soft); font-size: .85em; margin: 0; }}
 polyline {{ fill: none; vector-effect: non-scaling-stroke; stroke-width: 2px; stroke: var(--ink); }}
 .first {{ stroke: var(--first); }} .second {{ stroke: var(--second); stroke-dasharray: 7 4; }}

@@ -94,6 +94,11 @@ class Cause:
     w_prime_s: float
     strength_s: float
 
+    @property
+    def difference_s(self) -> float:
+        """All of them together (s)."""
+        return self.shelter_s + self.w_prime_s + self.strength_s
+
 
 @dataclass(frozen=True)
 class Strength:

@@ -10,7 +10,7 @@ import pandas as pd
 from ttt_opt.html_text import Html
 from ttt_opt.lineups import Ranking
 from ttt_opt.study_charts import lines
-from ttt_opt.study_report import Report, ReportTable, signed
+from ttt_opt.study_report import TOLD_APART, Report, ReportTable, signed
 from ttt_opt.team_sizes import Comparison, Setting, Sizes, crossing
 from ttt_opt.text_table import clock
 
@@ -32,7 +32,9 @@ def team_sizes_report(found: Sizes) -> Report:
             "Causes are found by adding one thing after the other: first a rider who is the mean of the smaller "
             "team (one more wheel in the wind shadow, longer rest, one more store of W'), then the real rider's "
             "W', then his critical power, mass and drag. Each step is a plan of its own.",
-            "Differences below the sum of both gaps may have the other sign.",
+            f"Differences below {100 * TOLD_APART:g} % of the time are not told apart; only those above the sum of "
+            "both gaps are proven.",
+            "None: that plan failed its ride check or there is none; a longer --time-limit may help.",
         ),
     )
 
@@ -66,9 +68,12 @@ def _conclusion(found: Sizes) -> str:
     text = [
         f"{verdict}, by {signed(min(values))} to {signed(max(values))} s ({min(share):+.1f} to {max(share):+.1f} %)."
     ]
-    unclear = [each for each in known if abs(each.difference_s) < each.uncertain_s]
+    unclear = [each for each in known if abs(each.difference_s) < TOLD_APART * each.smaller.best.time_s]
     if unclear:
-        text.append(f"In {len(unclear)} of them the difference is within what the plans may be from their best.")
+        text.append(f"In {len(unclear)} of them the difference is below what two searches can tell apart.")
+    unproven = sum(abs(each.difference_s) < each.uncertain_s for each in known)
+    if unproven:
+        text.append(f"In {unproven} of them the bounds do not prove it: the plans found say so.")
     for cause in found.causes:
         parts = {
             "one more wheel and longer rest": cause.shelter_s,
@@ -159,9 +164,8 @@ def _causes(found: Sizes) -> ReportTable:
             cause.extra,
             *(
                 signed(value) if math.isfinite(value) else "none"
-                for value in (cause.shelter_s, cause.w_prime_s, cause.strength_s)
+                for value in (cause.shelter_s, cause.w_prime_s, cause.strength_s, cause.difference_s)
             ),
-            signed(cause.shelter_s + cause.w_prime_s + cause.strength_s),
         )
         for cause in found.causes
     ]

@@ -9,7 +9,7 @@ from ttt_opt.lineups_report import pull_shares, why_none
 from ttt_opt.race import Race
 from ttt_opt.study_case import Outcome
 from ttt_opt.study_charts import both_ways
-from ttt_opt.study_report import Report, ReportTable, and_list, signed
+from ttt_opt.study_report import TOLD_APART, Report, ReportTable, and_list, signed
 from ttt_opt.text_table import clock
 from ttt_opt.weakened_rider import CAUTION, SHORT_PULL_S, RaceDay, Weakened, usable
 
@@ -86,10 +86,6 @@ def _ways(day: RaceDay, row: Weakened) -> list[Way]:
         ("plan made anew", row.replanned, _who_leaves(row.replanned)),
         *([("all finish", row.all_finish, "everybody stays in the line")] if day.may_leave else []),
     ]
-
-
-TOLD_APART = 0.002
-"""Plans whose times differ by less (share) are not told apart: neighbouring searches come out that far apart."""
 
 
 def _who_leaves(outcome: Outcome) -> str:
