@@ -13,10 +13,9 @@ everywhere.
 
 Over all such rides the Lagrangian dual is maximised: W' of each rider has a price in each block of the road, and at
 these prices dynamic programming over the speeds at the ends of the pieces finds the cheapest ride. Any prices give a
-bound; good ones a sharp one. They are proposed by a small linear programme over what the blocks cost at the prices
-tried so far, as in a cutting-plane method. It takes the blocks to be independent, which they are but for the speed at
-their ends: so the proposals are good and not the best. With many more steps the bound of the demo race rises by 0.5
-%.
+bound; good ones a sharp one. They are proposed by a small linear programme over what the rides found so far would
+cost, as in a cutting-plane method: first as if blocks were independent, which brings good prices quickly, then near
+the best ones.
 
 Speed squared is linear along a piece, as in the model; the first piece, from standstill, takes no longer than at the
 speed at its end. Speeds are those of a grid, and what riding between them could gain is taken off
@@ -59,8 +58,11 @@ LONGEST_PIECE_M = 40.0
 """Segments on which riders accelerate are cut into pieces of at most this length (m)."""
 BLOCK_M = 1200.0
 """Blocks of the road are at most about so long (m), and end where the terrain changes."""
-MOST_STEPS, CLOSE_ENOUGH = 12, 5e-4
-"""Prices that are tried, and how close what the linear programme promises comes to the best bound before that ends."""
+FIRST_STEPS, MORE_STEPS, CLOSE_ENOUGH = 8, 24, 3e-4
+"""Rides at prices of independent blocks, and near the best prices found; how close a promise comes before that ends."""
+FIRST_RADIUS, CLOSEST_RADIUS, WIDER, CLOSER = 0.5, 0.1, 1.5, 0.7
+"""How near: shares of the prices, the first one, the least for which a promise counts, and how it changes."""
+SMALL_PRICE_S_PER_KJ = 0.05
 HIGHEST_PRICE_S_PER_KJ = 100.0
 FIRST_PRICE_S_PER_KJ = 0.5
 ROUNDS_OF_DURATION = 2
@@ -226,52 +228,76 @@ class _Ground:
     def best_bound(self, sustained: float) -> float:
         """The largest dual value found with this share of critical power (s)."""
         uses = self.uses(sustained)
-        n_blocks, n_riders = int(self.pieces.block[-1]) + 1, len(self.cp_w)
-        master = _Master(n_blocks, n_riders, self.full_kj)
-        price, best = np.full((n_blocks, n_riders), FIRST_PRICE_S_PER_KJ), -math.inf
-        for _ in range(MOST_STEPS):
+        n_riders = len(self.cp_w)
+        master = _Master(int(self.pieces.block[-1]) + 1, n_riders, self.full_kj)
+        price = np.full(master.shape, FIRST_PRICE_S_PER_KJ)
+        best_s, best_price, radius = -math.inf, price, FIRST_RADIUS
+        for step in range(FIRST_STEPS + MORE_STEPS):
             time_s, use_kj = self.cheapest(price, uses)
             falls = np.maximum(price - np.vstack([price[1:], np.zeros(n_riders)]), 0.0)
-            best = max(best, float(time_s.sum() + (price * use_kj).sum() - (falls * self.full_kj).sum()))
+            value_s = float(time_s.sum() + (price * use_kj).sum() - (falls * self.full_kj).sum())
             master.add(time_s, use_kj)
-            price, most = master.prices()
-            if most - best < CLOSE_ENOUGH * most:
+            better = value_s > best_s
+            best_s, best_price = (value_s, price) if better else (best_s, best_price)
+            if step < FIRST_STEPS - 1:
+                price, _ = master.prices(blocks_apart=True)
+                continue
+            if step >= FIRST_STEPS:
+                radius *= WIDER if better else CLOSER
+            near = radius * np.maximum(best_price, SMALL_PRICE_S_PER_KJ)
+            price, most_s = master.prices(np.maximum(best_price - near, 0.0), best_price + near)
+            if most_s - best_s < CLOSE_ENOUGH * best_s and radius > CLOSEST_RADIUS:
                 break
-        return best * (1.0 - BETWEEN_SPEEDS)
+        return best_s * (1.0 - BETWEEN_SPEEDS)
 
 
 class _Master:
-    """The linear programme over what the blocks cost at the prices tried so far: it proposes the next prices."""
+    """A linear programme over what the rides found so far cost at any prices: it proposes the next ones."""
 
     def __init__(self, n_blocks: int, n_riders: int, full_kj: FloatArray) -> None:
         self.shape = (n_blocks, n_riders)
+        self.rides: list[tuple[FloatArray, FloatArray]] = []
         n_prices = n_blocks * n_riders
         # columns: prices, their falls to the next block, the value of each block
         self.gain = np.concatenate([np.zeros(n_prices), np.tile(full_kj, n_blocks), -np.ones(n_blocks)])
-        fall = np.zeros((n_prices, 2 * n_prices + n_blocks))
+        self.fall = np.zeros((n_prices, 2 * n_prices + n_blocks))
         for row in range(n_prices):
-            fall[row, row], fall[row, n_prices + row] = 1.0, -1.0
+            self.fall[row, row], self.fall[row, n_prices + row] = 1.0, -1.0
             if row + n_riders < n_prices:
-                fall[row, row + n_riders] = -1.0
-        self.rows, self.right = [fall], [np.zeros(n_prices)]
-        self.bounds = [(0.0, HIGHEST_PRICE_S_PER_KJ)] * n_prices + [(0.0, None)] * n_prices + [(None, None)] * n_blocks
+                self.fall[row, row + n_riders] = -1.0
 
     def add(self, time_s: FloatArray, use_kj: FloatArray) -> None:
-        """At any prices a block costs no more than this ride of it."""
-        n_blocks, n_riders = self.shape
-        rows = np.zeros((n_blocks, len(self.gain)))
-        for block in range(n_blocks):
-            rows[block, block * n_riders : (block + 1) * n_riders] = -use_kj[block]
-            rows[block, 2 * n_blocks * n_riders + block] = 1.0
-        self.rows.append(rows)
-        self.right.append(time_s)
+        """At any prices the cheapest ride costs no more than this one."""
+        self.rides.append((time_s, use_kj))
 
-    def prices(self) -> tuple[FloatArray, float]:
-        """Prices that are best as far as is known, and the value that they promise (s)."""
+    def prices(
+        self, low: FloatArray | None = None, high: FloatArray | None = None, *, blocks_apart: bool = False
+    ) -> tuple[FloatArray, float]:
+        """Prices within bounds that are best as far as is known, and the value that they promise (s).
+
+        With the blocks apart each may be ridden as in another ride, as if they did not share the speed at their ends:
+        so the promise means nothing, but the prices are good after a few rides.
+        """
+        n_blocks, n_riders = self.shape
+        n_prices = n_blocks * n_riders
+        rows, right = [], []
+        for time_s, use_kj in self.rides:
+            row = np.zeros((n_blocks, len(self.gain)))
+            for block in range(n_blocks):
+                row[block, block * n_riders : (block + 1) * n_riders] = -use_kj[block]
+                row[block, 2 * n_prices + block] = 1.0
+            rows.append(row if blocks_apart else row.sum(axis=0, keepdims=True))
+            right.append(time_s if blocks_apart else time_s.sum(keepdims=True))
+        from_s = np.zeros(n_prices) if low is None else low.ravel()
+        to_s = np.full(n_prices, HIGHEST_PRICE_S_PER_KJ) if high is None else high.ravel()
+        values = (None, None) if blocks_apart else (-1e5, 1e5)  # only their sum counts
         solved = linprog(
-            self.gain, A_ub=np.vstack(self.rows), b_ub=np.concatenate(self.right), bounds=self.bounds, method="highs"
+            self.gain,
+            A_ub=np.vstack([self.fall, *rows]),
+            b_ub=np.concatenate([np.zeros(n_prices), *right]),
+            bounds=[*zip(from_s, to_s, strict=True), *[(0.0, None)] * n_prices, *[values] * n_blocks],
+            method="highs",
         )
-        n_prices = self.shape[0] * self.shape[1]
         return solved.x[:n_prices].reshape(self.shape), float(-solved.fun)
 
 
