@@ -50,7 +50,10 @@ def cluster_executor(address: str) -> Iterator[tuple[Executor, int]]:
         threads = sum(client.nthreads().values())
         if not threads:
             raise InputError("--scheduler", "", f"{shown} has no workers; start some: dask worker {shown}")
-        versions = client.run(_version)
+        try:
+            versions = client.run(_version)
+        except ImportError as error:
+            raise SolverFailureError(f"workers of {shown} lack ttt-opt {__version__}") from error
         other = sorted({found for found in versions.values() if found != __version__})
         if other:
             raise SolverFailureError(f"workers of {shown} have ttt-opt {', '.join(other)}, this is {__version__}")
