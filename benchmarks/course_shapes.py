@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 SPACING_M = 20.0
 SPACING_IN_ARCS_RAD = 0.12
 ROUNDED_OVER_M = 150.0
-"""Points along the road (m; in narrow arcs by the angle between them); length over which grades pass into one another."""
+"""Points along the road (m; in narrow arcs by the angle between them); length over which one grade becomes the next."""
 START_LATITUDE_DEG, START_LONGITUDE_DEG = 55.2, 4.6
 SHORTEST_STRAIGHT_M, LONGEST_STRAIGHT_M = 700.0, 2600.0
 LEAST_TURN_DEG, MOST_TURN_DEG = 8.0, 55.0

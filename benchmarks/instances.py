@@ -65,13 +65,9 @@ REGISTRY: dict[str, Instance] = {
         Instance("flat-3-15", 3, Shape("flat", 15.0, 1), "short and flat"),
         Instance("rolling-4-40", 4, Shape("rolling", 40.0, 2), "acceptance: four riders, all orders"),
         Instance("rolling-6-40", 6, Shape("rolling", 40.0, 3), "acceptance: six riders"),
-        Instance(
-            "rolling-8-50-fifth", 8, Shape("rolling", 50.0, 4), "acceptance: eight riders, time on the fifth", 5
-        ),
+        Instance("rolling-8-50-fifth", 8, Shape("rolling", 50.0, 4), "acceptance: eight riders, time on the fifth", 5),
         Instance("rolling-6-100", 6, Shape("rolling", 100.0, 5), "acceptance: long, six riders"),
-        Instance(
-            "wind-4-40", 4, Shape("flat", 40.0, 6, 250.0, True), "out and back in wind", 3, 7.0, 240.0
-        ),
+        Instance("wind-4-40", 4, Shape("flat", 40.0, 6, 250.0, True), "out and back in wind", 3, 7.0, 240.0),
         Instance("mountain-4-40", 4, Shape("mountain", 40.0, 8), "one long climb and its descent"),
         Instance("mountain-3-100", 3, Shape("mountain", 100.0, 9), "four climbs", 0, 4.0, 290.0),
         Instance("flat-8-15-fifth", 8, Shape("flat", 15.0, 10), "short, many riders", 5, 3.0, 160.0),

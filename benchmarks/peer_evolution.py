@@ -18,7 +18,7 @@ N_STRETCHES = 8
 USUAL_EFFORT = 0.9
 LEAST_EFFORT, MOST_EFFORT = 0.6, 1.2
 LEAST_SHARE, MOST_SHARE = 0.85, 1.15
-"""Bounds on the effort of a stretch (power of the average rider over critical power) and on each leader's share of it."""
+"""Bounds on the effort of a stretch (power of the average rider over critical power) and on a leader's share of it."""
 ROUNDS = 2
 """Rides per plan while searching; the best is ridden once more as every other plan of a peer is."""
 PENALTY_S, MORE_PENALTY_S = 20.0, 100.0
@@ -62,17 +62,14 @@ class Decoder:
         """Pulls of a third of what is allowed, one effort, nobody leaves."""
         n_riders = len(self.shortest_s)
         effort = (USUAL_EFFORT - LEAST_EFFORT) / (MOST_EFFORT - LEAST_EFFORT)
-        return np.concatenate(
-            [[0.01], np.full(n_riders, 0.3), np.full(n_riders, 0.5), np.full(N_STRETCHES, effort), np.ones(self.n_leaving)]
-        )
+        riders = np.full(n_riders, 0.3), np.full(n_riders, 0.5)
+        return np.concatenate([[0.01], *riders, np.full(N_STRETCHES, effort), np.ones(self.n_leaving)])
 
     def plan(self, numbers: FloatArray) -> tuple[Pulls, FloatArray, FloatArray] | None:
         """Pulls, front powers and speeds to begin with; ``None``: the finish cannot be reached with such pulls."""
         problem, data = self.problem, self.chooser.data
         n_riders, road = len(self.shortest_s), self.problem.road
-        start, wished, share, effort, stays = np.split(
-            numbers, np.cumsum([1, n_riders, n_riders, N_STRETCHES])
-        )
+        start, wished, share, effort, stays = np.split(numbers, np.cumsum([1, n_riders, n_riders, N_STRETCHES]))
         line = data.start_lines[min(int(start[0] * len(data.start_lines)), len(data.start_lines) - 1)]
         wished_s = self.shortest_s + wished * (self.longest_s - self.shortest_s)
         by_strength = sorted(range(n_riders), key=lambda i: problem.race.team.riders[i].cp_w)

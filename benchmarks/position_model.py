@@ -39,7 +39,7 @@ class SlotData:
     n_sitters : int
         Riders who keep the last wheels.
     road, changeover : dict
-        Road work ``(n_segments, n_speeds)`` in a slot, work of a changeover ``(n_segments,)`` from it; by (rider, slot).
+        Road work ``(n_segments, n_speeds)`` in a slot, work of a changeover from it ``(n_segments,)``; by (rider, slot).
     use, dip : dict
         W' used beyond the mean and W' needed when the leader swings off ``(n_segments,)``; by (rider, slot).
     """
@@ -79,7 +79,9 @@ def slot_data(data: RotationData) -> SlotData:
         for place, i in enumerate(line):
             places.setdefault((i, (len(line), place)), []).append(q)
 
-    def same(of_line: Callable[[int, int], FloatArray], leaders_only: bool = False) -> dict[tuple[int, Slot], FloatArray]:
+    def same(
+        of_line: Callable[[int, int], FloatArray], leaders_only: bool = False
+    ) -> dict[tuple[int, Slot], FloatArray]:
         found = {}
         for (i, slot), lines in places.items():
             if leaders_only and slot[1] != 0:
@@ -141,12 +143,9 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     m.work = pyo.Var(segments, riders, bounds=(0, None))
     most_use = {(s, i): full[i] + abs(float(also_used[s, i])) + cp[i] * longest_s[s] for s in segments for i in riders}
     m.use = pyo.Var(segments, riders, bounds=lambda _, s, i: (-cp[i] * longest_s[s], most_use[s, i]))
-    m.spare = pyo.Var(
-        range(n_segments + 1), riders, bounds=lambda _, b, i: (full[i] if b == 0 else 0.0, full[i])
-    )
+    m.spare = pyo.Var(range(n_segments + 1), riders, bounds=lambda _, b, i: (full[i] if b == 0 else 0.0, full[i]))
     m.finish_time = pyo.Objective(
-        expr=pyo.quicksum(m.time.values())
-        - SPARE_S_PER_KJ * pyo.quicksum(m.spare[n_segments, i] for i in riders)
+        expr=pyo.quicksum(m.time.values()) - SPARE_S_PER_KJ * pyo.quicksum(m.spare[n_segments, i] for i in riders)
     )
 
     def there(s: int, i: int) -> pyo.Expression:
@@ -158,18 +157,20 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     m.start_places = pyo.Constraint(
         riders,
         range(largest),
-        rule=lambda _, i, p: m.place[0, i, largest, p]
-        == pyo.quicksum(m.start[q] for q in data.start_lines if data.lines[q][p] == i)
-        if (i, (largest, p)) in known
-        else pyo.Constraint.Skip,
+        rule=lambda _, i, p: (
+            m.place[0, i, largest, p] == pyo.quicksum(m.start[q] for q in data.start_lines if data.lines[q][p] == i)
+            if (i, (largest, p)) in known
+            else pyo.Constraint.Skip
+        ),
     )
     m.one_size = pyo.Constraint(segments, rule=lambda _, s: pyo.quicksum(m.size[s, n] for n in sizes) == 1)
     m.one_place = pyo.Constraint(segments, riders, rule=lambda _, s, i: there(s, i) <= 1)
     m.every_place_taken = pyo.Constraint(
         segments,
         range(len(slots)),
-        rule=lambda _, s, j: pyo.quicksum(m.place[s, i, *slots[j]] for i in riders if (i, slots[j]) in known)
-        == m.size[s, slots[j][0]],
+        rule=lambda _, s, j: (
+            pyo.quicksum(m.place[s, i, *slots[j]] for i in riders if (i, slots[j]) in known) == m.size[s, slots[j][0]]
+        ),
     )
     m.one_change = pyo.Constraint(later, rule=lambda _, s: m.rotates[s] + m.leaves[s] <= int(data.change_allowed[s]))
     m.size_falls = pyo.Constraint(
@@ -221,9 +222,11 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
 
     m.not_too_long = pyo.Constraint(
         too_long,
-        rule=lambda _, first, i, last: pyo.quicksum(changes(s) for s in range(first + 1, last + 1))
-        + pyo.quicksum(m.size[first, n] for n in single)
-        >= front(first, i) + changes(first) - 1,
+        rule=lambda _, first, i, last: (
+            pyo.quicksum(changes(s) for s in range(first + 1, last + 1))
+            + pyo.quicksum(m.size[first, n] for n in single)
+            >= front(first, i) + changes(first) - 1
+        ),
     )
     m.long_enough = pyo.Constraint(
         too_short,
@@ -239,8 +242,9 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     mean_square = [at_speeds(np.array(square[s]), s) for s in segments]
     m.lasts = pyo.Constraint(
         segments,
-        rule=lambda _, s: m.time[s]
-        == at_speeds(data.time_s[s], s) + (float(data.changeover_s[s]) * changes(s) if s > 0 else 0.0),
+        rule=lambda _, s: (
+            m.time[s] == at_speeds(data.time_s[s], s) + (float(data.changeover_s[s]) * changes(s) if s > 0 else 0.0)
+        ),
     )
     comes, goes = [m.boundary_square[s] for s in segments], [m.boundary_square[s + 1] for s in segments]
     begins = [2 * mean_square[s] - goes[s] if data.bend[s] else comes[s] for s in segments]
@@ -270,9 +274,7 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     def most_swing_off(s: int, i: int) -> float:
         return max(0.0, *(float(values[s]) for (j, _), values in by_slot.changeover.items() if j == i))
 
-    most_kinetic = [
-        2.0 * max(most_square[s], most_square[(s + 1) % n_segments], 2.0 * square[s][-1]) for s in segments
-    ]
+    most_kinetic = [2.0 * max(most_square[s], most_square[(s + 1) % n_segments], 2.0 * square[s][-1]) for s in segments]
 
     def most_work(s: int, i: int) -> float:
         road = max(float(np.abs(values[s]).max()) for (j, _), values in by_slot.road.items() if j == i)
@@ -286,21 +288,25 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
 
     m.works = pyo.Constraint(
         all_places,
-        rule=lambda _, s, i, n, p: m.work[s, i] + most[s, i] * away(s, i, n, p)
-        >= at_speeds(by_slot.road[i, (n, p)][s], s)
-        + kinetic[i] * (goes[s] - begins[s])
-        + swing_off(s, i, (n, p))
-        + (float(also_work[s, i]) if p > 0 else 0.0),
+        rule=lambda _, s, i, n, p: (
+            m.work[s, i] + most[s, i] * away(s, i, n, p)
+            >= at_speeds(by_slot.road[i, (n, p)][s], s)
+            + kinetic[i] * (goes[s] - begins[s])
+            + swing_off(s, i, (n, p))
+            + (float(also_work[s, i]) if p > 0 else 0.0)
+        ),
     )
     m.below_peak = pyo.Constraint(
         all_places,
-        rule=lambda _, s, i, n, p: m.work[s, i]
-        <= peak[i] * m.time[s] + swing_off(s, i, (n, p)) + most[s, i] * away(s, i, n, p),
+        rule=lambda _, s, i, n, p: (
+            m.work[s, i] <= peak[i] * m.time[s] + swing_off(s, i, (n, p)) + most[s, i] * away(s, i, n, p)
+        ),
     )
     m.on_wheel = pyo.Constraint(
         [key for key in all_places if key[3] > 0 and data.on_wheel_applies[key[0]]],
-        rule=lambda _, s, i, n, p: m.work[s, i]
-        <= on_wheel[i] * m.time[s] + swing_off(s, i, (n, p)) + most[s, i] * away(s, i, n, p),
+        rule=lambda _, s, i, n, p: (
+            m.work[s, i] <= on_wheel[i] * m.time[s] + swing_off(s, i, (n, p)) + most[s, i] * away(s, i, n, p)
+        ),
     )
 
     def above_cp(s: int, i: int) -> pyo.Expression:
@@ -322,9 +328,11 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
             name,
             pyo.Constraint(
                 swings_off,
-                rule=lambda _, s, i, n, factor=factor: m.use[s, i]
-                >= (1.0 if factor is None else float(factor[s, i])) * above_cp(s, i)
-                + float(by_slot.use[i, (n, 0)][s]) * has_swung_off(s, i, n),
+                rule=lambda _, s, i, n, factor=factor: (
+                    m.use[s, i]
+                    >= (1.0 if factor is None else float(factor[s, i])) * above_cp(s, i)
+                    + float(by_slot.use[i, (n, 0)][s]) * has_swung_off(s, i, n)
+                ),
             ),
         )
     m.way_back = pyo.Constraint(
@@ -338,11 +346,13 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     m.balance = pyo.Constraint(
         segments,
         riders,
-        rule=lambda _, s, i: m.spare[s + 1, i]
-        == float(kept[s, i]) * m.spare[s, i]
-        + (1.0 - float(kept[s, i])) * full[i]
-        - float(also_used[s, i])
-        - m.use[s, i],
+        rule=lambda _, s, i: (
+            m.spare[s + 1, i]
+            == float(kept[s, i]) * m.spare[s, i]
+            + (1.0 - float(kept[s, i])) * full[i]
+            - float(also_used[s, i])
+            - m.use[s, i]
+        ),
     )
 
     # Surges.
@@ -353,18 +363,23 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     ]
     m.surge_power = pyo.Constraint(
         [s for s in later if np.isfinite(data.surge_w[s])],
-        rule=lambda _, s: front_power[s] - front_power[s - 1] - at_speeds(data.asked_w[s] / JOULE_PER_UNIT, s - 1)
-        <= data.surge_w[s] / JOULE_PER_UNIT,
+        rule=lambda _, s: (
+            front_power[s] - front_power[s - 1] - at_speeds(data.asked_w[s] / JOULE_PER_UNIT, s - 1)
+            <= data.surge_w[s] / JOULE_PER_UNIT
+        ),
     )
     m.drop_power = pyo.Constraint(
         [s for s in later if np.isfinite(data.drop_w[s])],
-        rule=lambda _, s: front_power[s - 1] - front_power[s] - at_speeds(data.given_w[s] / JOULE_PER_UNIT, s - 1)
-        <= data.drop_w[s] / JOULE_PER_UNIT,
+        rule=lambda _, s: (
+            front_power[s - 1] - front_power[s] - at_speeds(data.given_w[s] / JOULE_PER_UNIT, s - 1)
+            <= data.drop_w[s] / JOULE_PER_UNIT
+        ),
     )
     m.surge_speed = pyo.Constraint(
         [s for s in later if np.isfinite(data.surge_mps[s])],
-        rule=lambda _, s: at_speeds(data.mean_mps[s], s) - at_speeds(data.mean_mps[s - 1], s - 1)
-        <= float(data.surge_mps[s]),
+        rule=lambda _, s: (
+            at_speeds(data.mean_mps[s], s) - at_speeds(data.mean_mps[s - 1], s - 1) <= float(data.surge_mps[s])
+        ),
     )
     return m
 

@@ -258,7 +258,7 @@ def told(row: Row) -> None:
 def main() -> None:
     """Read the command line, run, write the results."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--instance", action="append", choices=sorted(REGISTRY), help="default: all but those for growth")
+    parser.add_argument("--instance", action="append", choices=sorted(REGISTRY), help="all but those for growth")
     parser.add_argument("--growth", action="store_true", help="the instances for growth with segments and riders")
     parser.add_argument("--peer", action="append", choices=[OURS, *PEERS], help="default: ours and all peers")
     parser.add_argument("--time-limit", type=float, default=60.0, metavar="S")

@@ -88,9 +88,7 @@ def search(problem: Problem, settings: Settings) -> tuple[Optimum, list[Told]]:
 
     ride_schedule = partial(ride_and_check, problem.race, problem.course, problem.road)
     optimum = optimise(problem.road, problem.race, ride_schedule, settings, progress)
-    told.append(
-        Told(time.perf_counter() - began, "answer", optimum.finish_time_s, float(optimum.best_possible_s))
-    )
+    told.append(Told(time.perf_counter() - began, "answer", optimum.finish_time_s, float(optimum.best_possible_s)))
     return optimum, told
 
 
