@@ -186,9 +186,13 @@ def course_gpx(shape: Shape, name: str) -> str:
     bends = _there_and_back(shape) if shape.there_and_back else _bends(shape, 1000.0 * shape.length_km)
     distance_m, east_m, north_m = _places(bends, shape.heading_deg)
     elevation_m = _heights(shape, distance_m)
-    start = (np.full_like(east_m, value) for value in (START_LONGITUDE_DEG, START_LATITUDE_DEG))
+    start_longitude, start_latitude = (
+        np.full_like(east_m, value) for value in (START_LONGITUDE_DEG, START_LATITUDE_DEG)
+    )
     azimuth_deg = np.degrees(np.arctan2(east_m, north_m))
-    longitude, latitude, _ = Geod(ellps="WGS84").fwd(*start, azimuth_deg, np.hypot(east_m, north_m))
+    longitude, latitude, _ = Geod(ellps="WGS84").fwd(
+        start_longitude, start_latitude, azimuth_deg, np.hypot(east_m, north_m)
+    )
     points = (
         f'<trkpt lat="{lat:.7f}" lon="{lon:.7f}"><ele>{height:.2f}</ele></trkpt>'
         for lat, lon, height in zip(latitude.tolist(), longitude.tolist(), elevation_m.tolist(), strict=True)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from course_shapes import Shape, course_gpx
-
 from ttt_opt.race import Race, read_race
 
 RIDERS: tuple[tuple[str, float, float, float, float], ...] = (

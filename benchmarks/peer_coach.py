@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+
 from ridden_schedule import PullChooser, leaders, pace_power_w, ride_powers
 from solver_core import FloatArray, Problem, Pulls, constants, first_assumptions
-
 from ttt_opt.ride_check import RideCheck
 from ttt_opt.rotation_problem import reference_speed
 

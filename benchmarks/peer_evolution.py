@@ -7,9 +7,9 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
+
 from ridden_schedule import PullChooser, leaders, pace_power_w, ride_powers
 from solver_core import INFINITY, FloatArray, Problem, Pulls, constants, first_assumptions
-
 from ttt_opt.ride_check import RideCheck
 from ttt_opt.rotation_problem import pull_bounds, reference_speed
 

@@ -9,7 +9,6 @@ from pathlib import Path
 
 from position_model import compile_positions
 from solver_core import INFINITY, Pulls
-
 from ttt_models.rotation import RotationData, build_rotation
 from ttt_opt.rotation_paths import compile_rotation, path_of
 from ttt_opt.solver import solve
@@ -89,8 +88,8 @@ def solve_network_by_scip(data: RotationData, time_limit_s: float, seed: int, ga
     other.optimize()
     solve_s = time.perf_counter() - began
     pulls = None
-    if other.getNSols() > 0:
-        best = other.getBestSol()
+    best = other.getBestSol() if other.getNSols() > 0 else None
+    if best is not None:
         used = [data.arcs[names[v.name]] for v in other.getVars() if v.name in names and best[v] > 0.5]
         pulls = tuple((arc.first, arc.end, data.lines[arc.line]) for arc in sorted(used, key=lambda arc: arc.first))
     objective_s = float(other.getObjVal()) if pulls else INFINITY

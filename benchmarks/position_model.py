@@ -39,9 +39,9 @@ class SlotData:
     n_sitters : int
         Riders who keep the last wheels.
     road, changeover : dict
-        Road work ``(n_segments, n_speeds)`` in a slot, work of a changeover from it ``(n_segments,)``; by (rider, slot).
+        By (rider, slot): road work there ``(n_segments, n_speeds)``, work of a changeover from there ``(n_segments,)``.
     use, dip : dict
-        W' used beyond the mean and W' needed when the leader swings off ``(n_segments,)``; by (rider, slot).
+        By (rider, slot): W' used beyond the mean, and needed, when the leader swings off ``(n_segments,)``.
     """
 
     slots: tuple[Slot, ...]
@@ -272,13 +272,13 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
         return pyo.quicksum(terms)
 
     def most_swing_off(s: int, i: int) -> float:
-        return max(0.0, *(float(values[s]) for (j, _), values in by_slot.changeover.items() if j == i))
+        return max([0.0, *(float(values[s]) for (j, _), values in by_slot.changeover.items() if j == i)])
 
     most_kinetic = [2.0 * max(most_square[s], most_square[(s + 1) % n_segments], 2.0 * square[s][-1]) for s in segments]
 
     def most_work(s: int, i: int) -> float:
         road = max(float(np.abs(values[s]).max()) for (j, _), values in by_slot.road.items() if j == i)
-        return road + kinetic[i] * most_kinetic[s] + most_swing_off(s, i) + abs(float(also_work[s, i]))
+        return float(road + kinetic[i] * most_kinetic[s] + most_swing_off(s, i) + abs(also_work[s, i]))
 
     most = {(s, i): most_work(s, i) for s in segments for i in riders}
     all_places = [(s, i, *slot) for s in segments for i, slot in sorted(known)]

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from solver_core import Problem, Pulls
 
+from solver_core import Problem, Pulls
 from ttt_models.rotation import RotationData
 from ttt_opt.changeover import time_lost
 from ttt_opt.drafting import draft_shares
@@ -88,8 +88,8 @@ class PullChooser:
             if ends is None:
                 return None
             leader = data.lines[line][0]
-            wish_s = wished_s(leader, first)
-            end = min(ends, key=lambda end, first=first, wish=wish_s: abs(clock_s[end] - clock_s[first] - wish))
+            wished_end_s = clock_s[first] + wished_s(leader, first)
+            end = ends[int(np.argmin(np.abs(clock_s[ends] - wished_end_s)))]
             found.append((first, end, data.lines[line]))
             if end < data.n_segments:
                 after = [q for q in data.successors[line] if (end, q) in self.ends]

@@ -39,7 +39,6 @@ from solver_core import (
     search,
     settled_assumptions,
 )
-
 from ttt_opt.ride_check import RideCheck
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import Settings
@@ -76,6 +75,12 @@ def peak_memory_mb() -> float:
     return round((own + (os.cpu_count() or 1) * children) / 1024.0, 1)
 
 
+def cpu_s() -> float:
+    """Processor time that this process and its children have had (s)."""
+    both = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return round(sum(used.ru_utime + used.ru_stime for used in both), 1)
+
+
 def empty_row(problem: Problem, method: str, seed: int, time_limit_s: float) -> Row:
     """A row that says nothing of a result yet."""
     return Row(
@@ -94,9 +99,13 @@ def ridden(row: Row, check: RideCheck) -> Row:
     return replace(row, finish_time_s=check.finish_time_s, missed=[failed.name for failed in check.failed])
 
 
-def first_time(told: list[Told], reached: Callable[[Told], bool]) -> float | None:
-    """Seconds until something is first so."""
-    return next((moment.seconds for moment in told if reached(moment)), None)
+def until_within(told: list[Told], gap: float, bound_s: float | None = None) -> float | None:
+    """Seconds until the plan is that close to a bound, by default the one known by then."""
+    for moment in told:
+        known_s = moment.bound_s if bound_s is None else bound_s
+        if math.isfinite(moment.best_s) and moment.best_s - known_s <= gap * moment.best_s:
+            return round(moment.seconds, 2)
+    return None
 
 
 def run_ours(problem: Problem, seed: int, time_limit_s: float) -> tuple[Row, Schedule]:
@@ -104,14 +113,8 @@ def run_ours(problem: Problem, seed: int, time_limit_s: float) -> tuple[Row, Sch
     optimum, told = search(problem, Settings(time_limit_s=time_limit_s, gap=0.0, seed=seed))
     bound_s = optimum.best_possible_s
     check = problem.ride(optimum.schedule, optimum.w_prime_j)
-    proven, good = {}, {}
-    for gap in GAPS:
-        when = first_time(told, lambda moment, gap=gap: moment.best_s - moment.bound_s <= gap * moment.best_s)
-        if when is not None:
-            proven[f"{gap:g}"] = round(when, 2)
-        when = first_time(told, lambda moment, gap=gap: moment.best_s - bound_s <= gap * moment.best_s)
-        if when is not None and math.isfinite(bound_s):
-            good[f"{gap:g}"] = round(when, 2)
+    proven = {f"{gap:g}": until_within(told, gap) for gap in GAPS}
+    good = {f"{gap:g}": until_within(told, gap, bound_s) for gap in GAPS}
     row = replace(
         empty_row(problem, OURS, seed, time_limit_s),
         model_time_s=optimum.finish_time_s,
@@ -120,11 +123,12 @@ def run_ours(problem: Problem, seed: int, time_limit_s: float) -> tuple[Row, Sch
         stopped_because=optimum.stopped_because,
         seconds=optimum.solve_seconds,
         build_s=optimum.build_seconds,
-        first_plan_s=first_time(told, lambda moment: math.isfinite(moment.best_s)),
-        until_proven_s=proven,
-        until_good_s=good,
+        first_plan_s=next((round(t.seconds, 2) for t in told if math.isfinite(t.best_s)), None),
+        until_proven_s={gap: when for gap, when in proven.items() if when is not None},
+        until_good_s={gap: when for gap, when in good.items() if when is not None},
         trace=[(round(t.seconds, 2), t.what, finite(t.best_s), finite(t.bound_s)) for t in told],
         peak_memory_mb=peak_memory_mb(),
+        cpu_s=cpu_s(),
     )
     return ridden(row, check), optimum.schedule
 
@@ -144,6 +148,7 @@ def run_solver(problem: Problem, method: str, seed: int, time_limit_s: float, pl
         seconds=answer.build_s + answer.solve_s,
         build_s=answer.build_s,
         peak_memory_mb=peak_memory_mb(),
+        cpu_s=cpu_s(),
     )
     fitted = None if answer.pulls is None else fit_pulls(problem, answer.pulls, assumptions, seed)
     return row if fitted is None else ridden(row, ride_of(problem, fitted))
@@ -159,6 +164,7 @@ def run_evolution(problem: Problem, method: str, seed: int, time_limit_s: float,
         seconds=time.perf_counter() - began,
         stopped_because="time limit",
         peak_memory_mb=peak_memory_mb(),
+        cpu_s=cpu_s(),
         n_rides=None if evolved is None else evolved.n_ridden,
     )
     return row if evolved is None else ridden(row, evolved.check)
@@ -173,6 +179,7 @@ def run_coach(problem: Problem, method: str, time_limit_s: float) -> Row:
         seconds=time.perf_counter() - began,
         stopped_because=f"effort {plan.effort:.3f}",
         peak_memory_mb=peak_memory_mb(),
+        cpu_s=cpu_s(),
     )
     return ridden(row, plan.check)
 

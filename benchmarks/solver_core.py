@@ -9,9 +9,9 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from instances import Instance, read_instance
 from numpy.typing import NDArray
 
+from instances import Instance, read_instance
 from ttt_models.rotation import Line, RotationData
 from ttt_opt.course import Course, read_course
 from ttt_opt.physiology import sustainable_share

@@ -31,8 +31,8 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from results import ROOT, surroundings
 
+from results import ROOT, surroundings
 from ttt_opt.writing import write_results
 
 FloatArray = NDArray[np.float64]
