@@ -82,41 +82,44 @@ def _order(problem: Problem) -> tuple[int, ...]:
     return tuple(i for i, rider in enumerate(problem.race.team.riders) if rider.pulls)
 
 
-def coach_plans(problem: Problem) -> dict[str, Callable[[], CoachPlan]]:
-    """The three plans by name, each made when called."""
+EQUAL, BY_THRESHOLD, STRONGEST = (
+    "coach: equal pulls, one pace",
+    "coach: pulls by threshold, one W/kg",
+    "coach: strongest pulls longest",
+)
+COACHES = (EQUAL, BY_THRESHOLD, STRONGEST)
+
+
+def coach_plan(problem: Problem, name: str) -> CoachPlan:
+    """One of :data:`COACHES` at its fastest pace.
+
+    Raises
+    ------
+    RuntimeError
+        No chain of pulls reaches the finish, or not even the easiest effort will do.
+    """
     riders = problem.race.team.riders
     cp_w = np.array([rider.cp_w for rider in riders])
     mass_kg = np.array([rider.mass_kg for rider in riders])
+    strongest = int(np.argmax(cp_w))
+    wished_s = {
+        EQUAL: np.full(len(riders), USUAL_PULL_S),
+        BY_THRESHOLD: USUAL_PULL_S * cp_w / cp_w.mean(),
+        STRONGEST: np.where(np.arange(len(riders)) == strongest, LONG_PULL_S, SHORT_PULL_S),
+    }[name]
     usual_mps = reference_speed(problem.road, problem.race, USUAL_EFFORT)
     chooser = PullChooser.of(constants(problem, _order(problem), first_assumptions(problem, usual_mps)))
-    strongest = int(np.argmax(cp_w))
+    pulls = chooser.pulls(0, lambda rider, _first: float(wished_s[rider]))
+    if pulls is None:
+        raise RuntimeError(f"{problem.instance.name}: no chain of pulls reaches the finish")
+    leader = leaders(problem, pulls)
 
-    def pulls_of(length_s: Callable[[int], float]) -> Pulls:
-        pulls = chooser.pulls(0, lambda rider, _first: length_s(rider))
-        if pulls is None:
-            raise RuntimeError(f"{problem.instance.name}: no chain of pulls reaches the finish")
-        return pulls
+    def one_pace(speed_mps: FloatArray, effort: float) -> FloatArray:
+        return pace_power_w(problem, speed_mps, effort, leader)
 
-    def one_pace(pulls: Pulls) -> CoachPlan:
-        leader = leaders(problem, pulls)
-        return fastest(problem, pulls, lambda speed, effort: pace_power_w(problem, speed, effort, leader))
+    def one_watt_per_kg(speed_mps: FloatArray, effort: float) -> FloatArray:
+        """What one pace asks of the riders on average, shared out by mass."""
+        each = [pace_power_w(problem, speed_mps, effort, np.full(len(speed_mps), i)) for i in range(len(riders))]
+        return np.asarray(np.mean(each, axis=0) * mass_kg[leader] / mass_kg.mean(), dtype=np.float64)
 
-    def agreed(pulls: Pulls) -> CoachPlan:
-        """Every leader at the same W/kg: what one pace asks of the riders on average, shared out by mass."""
-        leader, each = leaders(problem, pulls), range(len(riders))
-
-        def powers(speed: FloatArray, effort: float) -> FloatArray:
-            asked_w = [pace_power_w(problem, speed, effort, np.full(len(speed), i)) for i in each]
-            return np.asarray(np.mean(asked_w, axis=0) * mass_kg[leader] / mass_kg.mean(), dtype=np.float64)
-
-        return fastest(problem, pulls, powers)
-
-    return {
-        "coach: equal pulls, one pace": lambda: one_pace(pulls_of(lambda _: USUAL_PULL_S)),
-        "coach: pulls by threshold, one W/kg": lambda: agreed(
-            pulls_of(lambda rider: USUAL_PULL_S * float(cp_w[rider] / cp_w.mean()))
-        ),
-        "coach: strongest pulls longest": lambda: one_pace(
-            pulls_of(lambda rider: LONG_PULL_S if rider == strongest else SHORT_PULL_S)
-        ),
-    }
+    return fastest(problem, pulls, one_watt_per_kg if name == BY_THRESHOLD else one_pace)

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from instances import REGISTRY
 from results import GAPS, ROOT, Row, read_results
 from track_judge import LIBRARY
 from ttt_opt.charts import Axes, axes_around, curve, round_values
@@ -23,8 +24,17 @@ from ttt_opt.html_text import Html, element
 from ttt_opt.palette import LIGHT, RIDER_COLOURS
 from ttt_opt.writing import write_results
 
-README = ROOT / "benchmarks" / "README.md"
-BEGIN, END = "<!-- results: written by report.py -->", "<!-- end of results -->"
+FULL, SHORT = ROOT / "benchmarks" / "README.md", ROOT / "README.md"
+BEGIN, END = "<!-- results: written by benchmarks/report.py -->", "<!-- end of results -->"
+NAMES = {
+    "places by HiGHS": "places, HiGHS",
+    "network by HiGHS": "network, HiGHS",
+    "network by SCIP": "network, SCIP",
+    "coach: equal pulls, one pace": "coach: equal pulls",
+    "coach: pulls by threshold, one W/kg": "coach: by threshold",
+    "coach: strongest pulls longest": "coach: strongest longest",
+}
+"""Short names of methods in the tables."""
 NEAR_THE_ANSWER = 0.002
 """Share of the finish time within which a plan counts as near the answer of the same search."""
 PANEL_WIDTH, PANEL_HEIGHT, MARGIN = 420, 240, 56
@@ -101,7 +111,7 @@ def finish_times(rows: list[Row]) -> list[str]:
                 *(against_ours(methods_here[m], ours_s) if m in methods_here else "not run" for m in methods),
             ]
         )
-    return table(["instance", "riders", "km", "segments", "ours", *methods], lines)
+    return table(["instance", "riders", "km", "segments", "ours", *(NAMES.get(m, m) for m in methods)], lines)
 
 
 def gaps(rows: list[Row]) -> list[str]:
@@ -112,7 +122,7 @@ def gaps(rows: list[Row]) -> list[str]:
         methods = by(found, lambda row: row.method)
         ours = methods.get("ours", [])
         soon = [middle(row.until_good_s.get(f"{gap:g}") for row in ours) for gap in GAPS]
-        first = middle(row.first_plan_s for row in ours)
+        first, cpu = middle(row.first_plan_s for row in ours), middle(row.cpu_s for row in ours)
         lines.append(
             [
                 name,
@@ -120,11 +130,43 @@ def gaps(rows: list[Row]) -> list[str]:
                 "–" if first is None else f"{first:.1f}",
                 *("–" if seconds is None else f"{seconds:.0f}" for seconds in soon),
                 f"{max((row.peak_memory_mb for row in ours), default=0.0):.0f}",
-                "–" if not ours else f"{median(row.cpu_s for row in ours):.0f}",
+                "–" if cpu is None else f"{cpu:.0f}",
             ]
         )
-    headings = ["instance", *(f"gap, {m}" for m in solvers), "first plan s"]
+    headings = ["instance", *(f"gap, {NAMES.get(m, m)}" for m in solvers), "first plan s"]
     return table([*headings, *(f"to {100 * gap:g} % s" for gap in GAPS), "memory MB", "CPU s"], lines)
+
+
+def reference(about: dict[str, Any], rows: list[Row]) -> list[str]:
+    """What a user waits for, and what plans without an optimiser lose: the short table."""
+    lines = []
+    for name, found in by(rows, lambda row: row.instance).items():
+        ours = [row for row in found if row.method == "ours" and row.trace]
+        if not ours:
+            continue
+        ours_s = middle(row.finish_time_s for row in ours)
+        coaches = [row for row in found if row.method.startswith("coach") and row.finish_time_s is not None]
+        lost = [row.finish_time_s - ours_s for row in coaches if row.finish_time_s is not None and ours_s is not None]
+        mark = "†" if any(row.missed for row in coaches) else ""
+        profile = REGISTRY[name].shape.profile + (" in wind" if REGISTRY[name].wind_speed_mps else "")
+        lines.append(
+            [
+                f"{found[0].n_riders} riders, {found[0].length_km:.0f} km {profile}",
+                f"{middle(row.first_plan_s for row in ours) or 0.0:.0f} s",
+                f"{median(near_the_answer_s(row) for row in ours):.0f} s",
+                percent(middle(row.gap for row in ours)),
+                f"{min(lost):.0f} to {max(lost):.0f} s{mark}" if lost else "–",
+            ]
+        )
+    limit_s, note = about["settings"]["time_limit_s"], about["settings"].get("note")
+    when = f"Measured {about['date'][:10]} on {about['cores']} cores with {limit_s:g} s for each"
+    near, bound = f"within {100 * NEAR_THE_ANSWER:g} % of the answer", f"gap after {limit_s:g} s"
+    return [
+        *table(["team and course", "first plan", near, bound, "plans without an optimiser lose"], lines),
+        "",
+        f"{when}{f' ({note})' if note else ''}. "
+        "– not proven in that time. † such a plan also misses limits. All of it: [benchmarks](benchmarks/README.md).",
+    ]
 
 
 def judged_table(rows: list[dict[str, Any]]) -> list[str]:
@@ -148,13 +190,12 @@ def judged_table(rows: list[dict[str, Any]]) -> list[str]:
 # Plots.
 
 
-def panel(axes: Axes, left: float, title: str, x_label: str, y_label: str, curves: Sequence[Html]) -> list[Html]:
+def panel(axes: Axes, left: float, title: str, x_label: str, curves: Sequence[Html]) -> list[Html]:
     """One chart of a picture: axes with figures, and curves in the chart's own coordinates."""
     top, width, height = 40, PANEL_WIDTH, PANEL_HEIGHT
     words: list[Html] = [
         element("text", title, x=f"{left}", y="24", class_="title"),
         element("text", x_label, x=f"{left + width / 2}", y=f"{top + height + 38}", class_="middle"),
-        element("text", y_label, x=f"{left - 6}", y=f"{top - 6}", class_="end"),
     ]
     for value in round_values(axes.low, axes.high, 4):
         y = top + height * axes.y(value)
@@ -226,7 +267,7 @@ def gap_over_time(rows: list[Row]) -> str:
                 when += [seconds, seconds] if gap_percent else [seconds]
                 gap_percent += [gap_percent[-1], value] if gap_percent else [value]
         lines.append(curve(axes, np.array(when), np.array(gap_percent), f"c{number % 10}"))
-    shapes = panel(axes, MARGIN, "Plans of our search against their bound", "seconds", "%", lines)
+    shapes = panel(axes, MARGIN, "Plans of our search against their bound (%)", "seconds", lines)
     legend = [(f"c{number % 10}", row.instance) for number, row in enumerate(ours)]
     return picture("Gap to the final bound against time, by instance", [shapes], legend)
 
@@ -236,15 +277,15 @@ def near_the_answer_s(row: Row) -> float:
     answer_s = row.trace[-1][2]
     assert answer_s is not None
     near = (1.0 + NEAR_THE_ANSWER) * answer_s
-    return next(seconds for seconds, _, best_s, _ in row.trace if best_s is not None and best_s <= near)
+    return next(float(seconds) for seconds, _, best_s, _ in row.trace if best_s is not None and best_s <= near)
 
 
 def growth(rows: list[Row]) -> str:
     """Time to the first plan and to a plan near the answer, against segments and against riders."""
     panels: list[list[Html]] = []
     for title, name, what in (
-        ("Three riders, longer courses", "longer-", "segments"),
-        ("20 km, more riders", "steady-", "riders"),
+        ("Seconds, three riders, longer courses", "longer-", "segments"),
+        ("Seconds, 20 km, more riders", "steady-", "riders"),
     ):
 
         def place(row: Row, what: str = what) -> int:
@@ -259,7 +300,7 @@ def growth(rows: list[Row]) -> str:
         axes = axes_around(float(x.min()), float(x.max()), [0.0, *first, *near])
         lines = [curve(axes, x, first, "c0"), curve(axes, x, near, "c1")]
         left = MARGIN + len(panels) * (PANEL_WIDTH + MARGIN)
-        panels.append(panel(axes, left, title, what, "s", lines))
+        panels.append(panel(axes, left, title, what, lines))
     legend = [("c0", "first plan"), ("c1", f"within {100 * NEAR_THE_ANSWER:g} % of the answer")]
     return picture("Time against segments and riders", panels, legend)
 
@@ -306,7 +347,7 @@ FOOTNOTES = """
 
 def section(runs: dict[str, tuple[dict[str, Any], Any]]) -> list[str]:
     """The text between the markers."""
-    lines = [BEGIN]
+    lines: list[str] = []
     if "instances" in runs:
         about, rows = runs["instances"]
         settings = about["settings"]
@@ -323,7 +364,7 @@ def section(runs: dict[str, tuple[dict[str, Any], Any]]) -> list[str]:
         about, rows = runs["track"]
         lines += ["", "## Outside judge", "", f"Seconds: median (best; number of seeds). {measured(about)}", ""]
         lines += judged_table(rows)
-    return [*lines, "", END]
+    return lines[1:]
 
 
 def main(files: Sequence[str]) -> None:
@@ -344,12 +385,18 @@ def main(files: Sequence[str]) -> None:
     if "growth" in runs:
         pictures["growth.svg"] = growth(runs["growth"][1])
     write_results(ROOT / "benchmarks" / "results", pictures)
-    text = README.read_text(encoding="utf-8")
-    before, _, rest = text.partition(BEGIN)
+    replace_results(FULL, section(runs))
+    if "instances" in runs:
+        replace_results(SHORT, reference(*runs["instances"]))
+
+
+def replace_results(file: Path, lines: Sequence[str]) -> None:
+    """Put lines between the two marks of a page."""
+    before, _, rest = file.read_text(encoding="utf-8").partition(BEGIN)
     _, found, after = rest.partition(END)
     if not found:
-        sys.exit(f"{README.name} has no lines {BEGIN} and {END}")
-    write_results(README.parent, {README.name: before + "\n".join(section(runs)) + after})
+        sys.exit(f"{file.name} has no lines {BEGIN} and {END}")
+    write_results(file.parent, {file.name: "\n".join([before + BEGIN, "", *lines, "", END + after])})
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@ class Row:
         For each gap: seconds until it was proven; until the plan was that close to the final bound.
     peak_memory_mb : float
         Upper bound: of the process, and of as many of its largest children as there are cores.
-    cpu_s : float
+    cpu_s : float or None
         Processor time that the process and its children got (s).
     n_rides : int or None
         Plans that were ridden by an evolutionary optimiser.
@@ -72,9 +72,9 @@ class Row:
     until_proven_s: dict[str, float] = field(default_factory=dict)
     until_good_s: dict[str, float] = field(default_factory=dict)
     peak_memory_mb: float = 0.0
-    cpu_s: float = 0.0
+    cpu_s: float | None = None
     n_rides: int | None = None
-    trace: list[tuple[float, str, float | None, float | None]] = field(default_factory=list)
+    trace: list[list[Any]] = field(default_factory=list)
 
 
 def surroundings(settings: dict[str, Any]) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from instances import REGISTRY
-from peer_coach import coach_plans
+from peer_coach import COACHES, coach_plan
 from peer_evolution import OPTIMISERS, evolve
 from peer_solvers import SolverAnswer, solve_network, solve_network_by_scip, solve_positions
 from results import GAPS, ROOT, Row, surroundings, write_run
@@ -56,7 +56,7 @@ PEERS = {
     "network": ("network by HiGHS",),
     "scip": ("network by SCIP",),
     "evolution": tuple(f"{EVOLUTION}{optimiser}" for optimiser in OPTIMISERS),
-    "coach": ("coach: equal pulls, one pace", "coach: pulls by threshold, one W/kg", "coach: strongest pulls longest"),
+    "coach": COACHES,
 }
 """Methods by the name of ``--peer``."""
 GRACE_S = 600.0
@@ -126,7 +126,7 @@ def run_ours(problem: Problem, seed: int, time_limit_s: float) -> tuple[Row, Sch
         first_plan_s=next((round(t.seconds, 2) for t in told if math.isfinite(t.best_s)), None),
         until_proven_s={gap: when for gap, when in proven.items() if when is not None},
         until_good_s={gap: when for gap, when in good.items() if when is not None},
-        trace=[(round(t.seconds, 2), t.what, finite(t.best_s), finite(t.bound_s)) for t in told],
+        trace=[[round(t.seconds, 2), t.what, finite(t.best_s), finite(t.bound_s)] for t in told],
         peak_memory_mb=peak_memory_mb(),
         cpu_s=cpu_s(),
     )
@@ -173,7 +173,7 @@ def run_evolution(problem: Problem, method: str, seed: int, time_limit_s: float,
 def run_coach(problem: Problem, method: str, time_limit_s: float) -> Row:
     """A coach's plan at its fastest pace."""
     began = time.perf_counter()
-    plan = coach_plans(problem)[method]()
+    plan = coach_plan(problem, method)
     row = replace(
         empty_row(problem, method, 0, time_limit_s),
         seconds=time.perf_counter() - began,
