@@ -74,15 +74,12 @@ def bound(plan: Plan) -> str:
         return "none was proven before the search ended; the plan may be far from the best"
     which = "no plan of this model"
     if optimum.n_orders < optimum.n_orders_possible:
-        which = f"no plan of this model in the {_orders(optimum.n_orders)} searched"
+        covered = "this line order" if optimum.n_orders == 1 else f"the {optimum.n_orders} line orders bounded"
+        which = f"no plan of this model in {covered}"
     return (
         f"{which} can be faster than {clock(optimum.best_possible_s)}: the plan is at most "
         f"{plan.finish_time_s - optimum.best_possible_s:.1f} s ({100 * optimum.gap:.2f} %) from the best"
     )
-
-
-def _orders(count: int) -> str:
-    return "one line order" if count == 1 else f"{count} line orders"
 
 
 def verdict(plan: Plan) -> str:
@@ -239,13 +236,13 @@ def amount(value: float, unit: str) -> str:
 
 def _worth(plan: Plan) -> list[str]:
     optimum = plan.optimum
-    orders = _orders(optimum.n_orders)
+    orders = "one line order" if optimum.n_orders == 1 else f"{optimum.n_orders} line orders"
     if optimum.n_orders_possible > optimum.n_orders:
         orders += f" of {optimum.n_orders_possible:,} possible"
     stopped = STOPPED_WORDS.get(optimum.stopped_because, printable(optimum.stopped_because))
     lines = [
         *wrapped(
-            f"The search took {optimum.solve_seconds:.0f} s over {orders} and stopped because {stopped}."
+            f"The search took {optimum.solve_seconds:.0f} s and stopped because {stopped}. Its bound covers {orders}."
         ),
         *wrapped(
             "The bound holds for the model: speeds from a grid on each segment, recovery and sustainable "

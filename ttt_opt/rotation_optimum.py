@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import multiprocessing
 import os
 import signal
@@ -28,7 +29,7 @@ from ttt_opt.rotation_fit import (
     fit_to_ride,
     most_of_the_way,
 )
-from ttt_opt.rotation_paths import CompiledRotation, PullPath, compile_rotation
+from ttt_opt.rotation_paths import CompiledRotation, PathsAlone, PullPath, Rotation, best_path, compile_rotation
 from ttt_opt.rotation_plan import RotationPlan, finish_time_s, schedule_of, speeds_of, w_prime_along
 from ttt_opt.rotation_problem import (
     FINE_GRID,
@@ -56,7 +57,10 @@ from ttt_opt.solver import FloatArray, solve, solver_version
 INFINITY = float("inf")
 
 MOST_ORDERS = 24
-"""Cyclic orders that are all searched and bounded; for larger teams the order is that of the team file."""
+"""Cyclic orders that are all searched and bounded. In larger teams the most promising are searched:"""
+PROMISING_ORDERS = 6
+LARGEST_WHOLE_MODEL = 10_000
+"""Places (segments times lines times riders in them) up to which a model is built as a whole; beyond, paths alone."""
 CALIBRATION_ROUNDS, REFITTING_ROUNDS, BOUNDING_ROUNDS = 3, 2, 2
 N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, after a plan
@@ -157,14 +161,15 @@ def optimise(
     """
     tell = progress or (lambda _what, _best, _bound: None)
     clock = SearchClock(settings)
-    orders = cyclic_orders(race)
-    n_possible = len(orders)
-    if n_possible > MOST_ORDERS:
-        orders = orders[:1]
+    n_possible = n_cyclic_orders(race)
     with interrupts(clock):
-        best = _calibrate(road, race, orders[0], ride_schedule, clock, tell)
+        best = _calibrate(road, race, first_order(race), ride_schedule, clock, tell)
+        few = n_possible <= MOST_ORDERS
+        orders = cyclic_orders(race) if few else _promising_orders(road, race, best, clock, tell)
         results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
         best = _best_order(road, race, results, best, clock)
+        if not few:
+            orders = [best.order]
         best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
         fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
         for _ in range(REFITTING_ROUNDS):
@@ -219,23 +224,77 @@ def optimise(
     )
 
 
-def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
-    """Cyclic orders of the riders who pull, as indices into the team; one where the race fixes the order."""
+def first_order(race: Race) -> tuple[int, ...]:
+    """Riders who pull as the race or else the team file has them, as indices into the team."""
     riders = race.team.riders
     pulling = [i for i, rider in enumerate(riders) if rider.pulls]
+    place = {name: p for p, name in enumerate(race.start_order or ())}
+    return tuple(sorted(pulling, key=lambda i: place[riders[i].name])) if place else tuple(pulling)
+
+
+def n_cyclic_orders(race: Race) -> int:
+    """Cyclic orders of the riders who pull; one where the race fixes the order."""
+    return 1 if race.start_order else math.factorial(len(first_order(race)) - 1)
+
+
+def cyclic_orders(race: Race) -> list[tuple[int, ...]]:
+    """All cyclic orders of the riders who pull, as indices into the team; one where the race fixes the order."""
+    first, *others = first_order(race)
     if race.start_order:
-        place = {name: p for p, name in enumerate(race.start_order)}
-        return [tuple(sorted(pulling, key=lambda i: place[riders[i].name]))]
-    return [(pulling[0], *rest) for rest in itertools.permutations(pulling[1:])]
+        return [(first, *others)]
+    return [(first, *rest) for rest in itertools.permutations(others)]
 
 
-def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> CompiledRotation:
-    return compile_rotation(rotation_data(road, race, order, assumptions))
+def _promising_orders(
+    road: Road, race: Race, guess: RotationPlan, clock: SearchClock, tell: Progress
+) -> list[tuple[int, ...]]:
+    """The orders that are best by what their cheapest chain of pulls costs at the pace and prices of a plan.
+
+    From the order of the plan, two riders change places as long as that makes the chain cheaper. Chains in which
+    nobody leaves are compared: these take a few hundredths of a second each.
+    """
+    everybody = replace(race, rules=replace(race.rules, counting_rider=0))
+    pace = _on_new_grid(road, race.limits, guess.compiled.data, guess.best, guess.assumptions)
+    price = guess.best.price
+    assert price is not None
+    worth: dict[tuple[int, ...], float] = {}
+
+    def cost(order: tuple[int, ...]) -> float:
+        if order not in worth:
+            data = rotation_data(road, everybody, order, guess.assumptions)
+            costs = ArcTable.of(data).priced(pace, price)
+            path = best_path(data, costs.arc, costs.move)
+            worth[order] = INFINITY if path is None else costs.of(data, path)
+        return worth[order]
+
+    best = guess.order
+    cost(best)
+    better = True
+    while better and not clock.stop():
+        tell(f"comparing line orders, {len(worth)} so far", finish_time_s(guess.compiled.data, guess.best), -INFINITY)
+        nearest = min((_swapped(best, i, j) for i, j in itertools.combinations(range(len(best)), 2)), key=cost)
+        better = worth[nearest] < worth[best]
+        best = nearest if better else best
+    return sorted(worth, key=lambda order: worth[order])[:PROMISING_ORDERS]
+
+
+def _swapped(order: tuple[int, ...], i: int, j: int) -> tuple[int, ...]:
+    """A cyclic order with two riders in each other's place, its first rider again first."""
+    changed = list(order)
+    changed[i], changed[j] = changed[j], changed[i]
+    first = changed.index(order[0])
+    return tuple(changed[first:] + changed[:first])
+
+
+def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> Rotation:
+    data = rotation_data(road, race, order, assumptions)
+    n_places = data.n_segments * sum(len(line) for line in data.lines)
+    return compile_rotation(data) if n_places <= LARGEST_WHOLE_MODEL else PathsAlone(data)
 
 
 def _timed_compile(
     road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, clock: SearchClock
-) -> CompiledRotation:
+) -> Rotation:
     with clock.building():
         return _compile(road, race, order, assumptions)
 
@@ -324,7 +383,7 @@ def search_order(
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
     plan = follow_prices(table, valuer, pace, price, stop=lambda: False, found=lambda _: None)
     bound = -INFINITY
-    if with_bound:
+    if with_bound and isinstance(compiled, CompiledRotation):
         if plan is not None:
             plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=lambda: False, found=lambda _: None)
         left = max(seconds - (time.perf_counter() - began), 1.0)
@@ -352,28 +411,36 @@ def _search_orders(
     best_time = finish_time_s(guess.compiled.data, plan)
     seed = clock.settings.seed
     results = {order: OrderResult(order, (), INFINITY, -INFINITY, 0.0) for order in orders}
-    n_workers = min(len(orders), os.cpu_count() or 1)
+    n_done = 0
+
+    def keep(result: OrderResult) -> None:
+        nonlocal best_time, n_done
+        results[result.order] = result
+        clock.build_seconds += result.build_seconds
+        best_time, n_done = min(best_time, result.time_s), n_done + 1
+        known = min(result.bound_s for result in results.values())
+        what = "bounding" if with_bounds else "trying"
+        tell(f"{what} line orders, {n_done} of {len(orders)}", best_time, known)
+
+    n_workers = min(len(orders), clock.settings.processes or os.cpu_count() or 1)
+    if n_workers == 1:
+        for order in orders:
+            if clock.stop():
+                break
+            keep(search_order(road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds))
+        return list(results.values())
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
-        running: dict[Future[OrderResult], tuple[int, ...]] = {
-            pool.submit(
-                search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds
-            ): order
+        waiting: set[Future[OrderResult]] = {
+            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds)
             for order in orders
         }
-        waiting = set(running)
         while waiting:
             done, waiting = wait(waiting, timeout=POLL_S)
             for job in done:
                 try:
-                    result = job.result()
+                    keep(job.result())
                 except BrokenExecutor as error:
                     raise SolverFailureError("a search process ended without an answer") from error
-                results[result.order] = result
-                clock.build_seconds += result.build_seconds
-                best_time = min(best_time, result.time_s)
-                known = min(result.bound_s for result in results.values())
-                what = "bounding" if with_bounds else "trying"
-                tell(f"{what} line orders, {len(running) - len(waiting)} of {len(orders)}", best_time, known)
             if clock.stop():
                 for process in multiprocessing.active_children():
                     process.terminate()
@@ -462,7 +529,7 @@ def _why_infeasible(
     race: Race,
     order: tuple[int, ...],
     assumptions: Assumptions,
-    compiled: CompiledRotation,
+    compiled: Rotation,
     plan: ValuedPath | None,
 ) -> str:
     """Which limits the cheapest chain of pulls would have to miss, and by how much."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,11 @@ AMISS = ("pull_amiss", "surge_amiss", "speed_amiss", "power_amiss", "reserve_ami
 """By what a model of kept pulls may miss limits."""
 PullPath = tuple[int, ...]
 """Indices of the arcs of a schedule, in the order of the road."""
+Key = tuple[Any, ...]
+"""What a column or row stands for, whoever leads: along one path no two have the same, and programmes of different
+paths have most in common."""
+MISSED = 1e-6
+"""By how much a path alone may miss a limit, in its model's units, and still count as one that keeps it."""
 
 
 @dataclass(frozen=True)
@@ -45,10 +50,9 @@ class CompiledRotation:
         Column of ``move[b, q, r]``.
     amiss : tuple of (int, str, index)
         Column, name and index of what a model of kept pulls may miss limits by.
-    column_slot, row_slot : ndarray of int (n_columns,), (n_rows,)
-        Number of what a column or row stands for, whoever leads: along one path no two have the same, and programmes
-        of different paths have most in common.
-    column_names, row_names : list of (str, index)
+    column_keys, row_keys : list of tuple
+        See :data:`Key`.
+    column_names : list of (str, index)
         Component name and index.
     """
 
@@ -66,10 +70,64 @@ class CompiledRotation:
     end_square_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
     amiss: tuple[tuple[int, str, Any], ...]
-    column_slot: IntArray
-    row_slot: IntArray
+    column_keys: list[Key]
+    row_keys: list[Key]
     column_names: Named
-    row_names: Named
+
+    def of_path(self, path: PullPath) -> PathProgramme:
+        """The linear programme of one path."""
+        return PathProgramme(self, restrict_to_path(self, path))
+
+
+@dataclass(frozen=True)
+class PathsAlone:
+    """A rotation with too many lines and riders to be built as a whole: each path gets a model of its own.
+
+    Attributes
+    ----------
+    data : RotationData
+    """
+
+    data: RotationData
+
+    def of_path(self, path: PullPath) -> PathProgramme:
+        """The linear programme of one path, in which limits may be missed at a price."""
+        arcs = [self.data.arcs[a] for a in path]
+        kept = tuple((arc.first, arc.end, arc.line) for arc in arcs)
+        alone = compile_rotation(replace(self.data, kept_pulls=kept, only_kept=True))
+        return PathProgramme(alone, restrict_to_path(alone, tuple(range(len(path)))))
+
+
+Rotation = CompiledRotation | PathsAlone
+
+
+@dataclass(frozen=True)
+class PathProgramme:
+    """The linear programme of one path of pulls, in which only speeds are free.
+
+    Attributes
+    ----------
+    whole : CompiledRotation
+        The model that it is a restriction of.
+    small : Restriction
+    """
+
+    whole: CompiledRotation
+    small: Restriction
+
+    @property
+    def column_keys(self) -> list[Key]:
+        """What each column of the programme stands for."""
+        return [self.whole.column_keys[c] for c in self.small.columns]
+
+    @property
+    def row_keys(self) -> list[Key]:
+        """What each row of the programme stands for."""
+        return [self.whole.row_keys[r] for r in self.small.rows]
+
+    def misses(self, values: FloatArray) -> bool:
+        """Whether a solution, of all columns, misses a limit."""
+        return any(values[column] > MISSED for column, _, _ in self.whole.amiss)
 
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
@@ -121,31 +179,27 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         np.array(end_square_columns, dtype=np.int64),
         move_column,
         tuple((column, name, index) for column, (name, index) in enumerate(names) if name in AMISS),
-        _slots(names, data),
-        _slots(rows, data),
+        _keys(names, data),
+        _keys(rows, data),
         names,
-        rows,
     )
 
 
-def _slots(names: Named, data: RotationData) -> IntArray:
-    """Number of component and index without the line."""
-    numbers: dict[tuple[Any, ...], int] = {}
-    slots = np.empty(len(names), dtype=np.int64)
-    for position, (name, index) in enumerate(names):
-        key: tuple[Any, ...]
+def _keys(names: Named, data: RotationData) -> list[Key]:
+    """Component and index without the line."""
+    keys: list[Key] = []
+    for name, index in names:
         if name == "pull":
-            key = (name, data.arcs[index].first)
+            keys.append((name, data.arcs[index].first))
         elif name.startswith("move"):
-            key = (name, index[0])
+            keys.append((name, index[0]))
         elif name == "end_square":
-            key = (name,)
+            keys.append((name,))
         elif name in ("spare", "balance") or not isinstance(index, tuple):
-            key = (name, index)
+            keys.append((name, index))
         else:
-            key = (name, index[0], *index[2:])
-        slots[position] = numbers.setdefault(key, len(numbers))
-    return slots
+            keys.append((name, index[0], *index[2:]))
+    return keys
 
 
 def path_of(compiled: CompiledRotation, values: FloatArray) -> PullPath:

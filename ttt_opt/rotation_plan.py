@@ -9,7 +9,7 @@ import numpy as np
 
 from ttt_models.rotation import RotationData
 from ttt_opt.as_ridden import Planned
-from ttt_opt.rotation_paths import CompiledRotation, lines_of
+from ttt_opt.rotation_paths import Rotation, lines_of
 from ttt_opt.rotation_problem import Assumptions, Road, riding_time
 from ttt_opt.rotation_search import ArcTable, PathValuer, ValuedPath, work_without_changeovers
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -20,11 +20,11 @@ INFINITY = float("inf")
 
 @dataclass(frozen=True)
 class RotationPlan:
-    """One cyclic order with its constants, its compiled model and the best path known."""
+    """One cyclic order with its constants, its model and the best path known."""
 
     order: tuple[int, ...]
     assumptions: Assumptions
-    compiled: CompiledRotation
+    compiled: Rotation
     table: ArcTable
     valuer: PathValuer
     best: ValuedPath

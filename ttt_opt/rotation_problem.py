@@ -50,6 +50,8 @@ MOST_OF_A_PULL, LEAST_OF_A_PULL = 0.8, 0.4
 """Share of the longest pull for which bends may keep riders from changing; after the second, one in them may come."""
 LONGER_PULLS = (1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 10.0)
 """What is tried where no chain of pulls adds up to the course: times the longest pulls."""
+ALL_MAY_LEAVE = 5
+"""Up to so many riders who pull, any of them may be dropped where not all count."""
 EASIEST_ACCELERATION_MPS2 = 0.45
 """Acceleration that the reference speed assumes at the start and out of bends."""
 REFERENCE_STEP_M = 10.0
@@ -279,7 +281,7 @@ def rotation_data(
     segments = road.segments
     sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)
     counting = race.rules.counting_rider or len(riders)
-    lines, successors = rotating_lines(order, sitters, counting)
+    lines, successors = rotating_lines(order, sitters, counting, _may_leave(road, race, order, counting))
     start_lines = tuple(range(len(order)))
     if race.start_order:
         names = [riders[i].name for i in lines[0]]
@@ -340,6 +342,31 @@ def rotation_data(
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
     return data if only_kept else _with_a_chain(data, segments)
+
+
+def _may_leave(road: Road, race: Race, order: tuple[int, ...], counting: int) -> tuple[int, ...]:
+    """Riders who may leave the line: all who pull; in large teams as many of the weakest as need not count.
+
+    The weakest take the longest over the road, each alone at critical power in the shelter of the last wheel.
+    """
+    riders = race.team.riders
+    if len(order) <= ALL_MAY_LEAVE:
+        return order
+    share = float(draft_shares(race.drafting, len(riders), race.wheel_gap_m)[-1])
+
+    def alone_s(i: int) -> float:
+        speed = speed_at_power(
+            riders[i].cp_w,
+            mass_kg=riders[i].total_mass_kg,
+            drag_area_m2=riders[i].cda_m2 * share,
+            grade=road.segments.grade,
+            headwind_mps=road.headwind_mps,
+            air_density=road.air_density,
+            crr=race.crr,
+        )
+        return float((road.length_m / np.minimum(speed, race.limits.top_speed_mps)).sum())
+
+    return tuple(sorted(order, key=alone_s, reverse=True)[: len(riders) - counting])
 
 
 def riding_time(road: Road, speed_mps: FloatArray) -> FloatArray:

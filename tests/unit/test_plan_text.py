@@ -72,7 +72,7 @@ def test_bound_of_some_orders_only(small_plan: Plan) -> None:
     text = plan_text(
         replace(small_plan, optimum=replace(small_plan.optimum, n_orders=1, n_orders_possible=5040))
     )
-    assert "no plan of this model in the one line order searched" in " ".join(text.split())
+    assert "no plan of this model in this line order" in " ".join(text.split())
     assert "one line order of 5,040 possible" in text
 
 
