@@ -182,6 +182,16 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
         later, single, rule=lambda _, s, n: m.rotates[s] + m.leaves[s] + m.size[s - 1, n] <= 1
     )
     m.rules_keep = pyo.Constraint(later, rule=lambda _, s: m.leaves[s] + m.size[s - 1, smallest] <= 1)
+    may_leave = {
+        (line[0], len(line))
+        for q, line in enumerate(data.lines)
+        for r in data.successors[q]
+        if line[0] not in data.lines[r]
+    }
+    must_stay = [(i, n) for i, (n, p) in sorted(known) if p == 0 and n > smallest and (i, n) not in may_leave]
+    m.who_must_stay = pyo.Constraint(
+        later, must_stay, rule=lambda _, s, i, n: m.leaves[s] + m.place[s - 1, i, n, 0] <= 1
+    )
 
     def moves(s: int, i: int, slot: Slot, event: pyo.Expression, to: Slot) -> pyo.Expression:
         if (i, to) not in known:

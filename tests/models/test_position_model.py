@@ -17,6 +17,7 @@ from tiny_rotations import (
 
 from peer_solvers import solve_network, solve_network_by_scip, solve_positions
 from position_model import compile_positions
+from ttt_models.rotation import rotating_lines
 from ttt_opt.solver import solve
 
 TOLERANCE_S = 2e-4
@@ -54,6 +55,27 @@ def test_places_have_the_optimum_that_trying_everything_finds(name: str) -> None
     if outcome.values is not None:  # and it is the plan that it says
         plan = tuple(TinyPull(line, first, end) for first, end, line in places.pulls(outcome.values))
         assert times[plan] == pytest.approx(outcome.objective, abs=TOLERANCE_S)
+
+
+def test_who_may_not_leave_stays() -> None:
+    tiny = rolling_race(10, counting=2)
+    lines, successors = rotating_lines((0, 1, 2), (), 2, may_leave=(1,))
+    assert {len(line) for line in lines} == {2, 3}
+    kept = [tiny.data.lines.index(line) for line in lines]
+    data = tiny.data
+    fewer = tiny.changed(
+        lines=lines,
+        successors=successors,
+        start_lines=(0, 1, 2),
+        road_work_j=data.road_work_j[:, kept],
+        changeover_j=data.changeover_j[:, kept],
+        changeover_use_j=data.changeover_use_j[:, kept],
+        changeover_dip_j=data.changeover_dip_j[:, kept],
+    ).data
+    places, network = (method(fewer, SOLVER_LIMIT_S, 0, gap=1e-6) for method in (solve_positions, solve_network))
+    assert places.objective_s == pytest.approx(network.objective_s, abs=2e-3)
+    free = solve_network(data, SOLVER_LIMIT_S, 0, gap=1e-6)
+    assert free.objective_s < places.objective_s - 0.01
 
 
 def test_places_have_the_weaker_relaxation() -> None:
