@@ -61,6 +61,8 @@ PEERS = {
 """Methods by the name of ``--peer``."""
 GRACE_S = 600.0
 """Time beyond three times its limit after which a method is stopped from outside (s)."""
+MOST_MEMORY_BYTES = 12 * 2**30
+"""Address space of a method: a model beyond it is a result of its own, not the end of the run."""
 Answer = TypeVar("Answer")
 
 
@@ -188,6 +190,8 @@ def on_instance(
     name: str, method: str, seed: int, time_limit_s: float, plan: Schedule | None
 ) -> tuple[Row, Schedule | None]:
     """One method on one instance, in this process."""
+    _, hard = resource.getrlimit(resource.RLIMIT_AS)
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, hard))
     with tempfile.TemporaryDirectory() as folder:
         problem = read_problem(REGISTRY[name], Path(folder))
         try:
