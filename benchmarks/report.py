@@ -292,8 +292,8 @@ def growth(rows: list[Row]) -> str:
             return row.n_segments if what == "segments" else row.n_riders
 
         found = sorted((row for row in rows if row.instance.startswith(name) and row.trace), key=place)
-        if not found:
-            continue
+        if len({place(row) for row in found}) < 2:
+            continue  # one point is no curve
         x = np.array([float(place(row)) for row in found])
         first = np.array([row.first_plan_s or 0.0 for row in found])
         near = np.array([near_the_answer_s(row) for row in found])
