@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from solver_core import Problem, Pulls
 from ttt_models.rotation import RotationData
 from ttt_opt.changeover import time_lost
-from ttt_opt.drafting import draft_shares
 from ttt_opt.physics import road_load_power
 from ttt_opt.plan import ride_and_check
 from ttt_opt.ride_check import RideCheck
@@ -120,7 +119,7 @@ def pace_power_w(problem: Problem, speed_mps: FloatArray, effort: FloatArray | f
     mass, area, peak_w = (
         np.array([getattr(rider, name) for rider in riders]) for name in ("total_mass_kg", "cda_m2", "peak_w")
     )
-    mean_share = float(np.mean(draft_shares(race.drafting, len(riders), race.wheel_gap_m)))
+    mean_share = float(np.mean(race.draft_shares(len(riders))))
 
     def load_w(mass_kg: FloatArray, drag_area_m2: FloatArray) -> FloatArray:
         return road_load_power(

@@ -1,5 +1,6 @@
 """The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``,
-and, for the numbers of a team file, ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``.
+for the numbers of a team file ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``, and after the race
+``ttt-opt debrief PLAN RIDE...``.
 
 Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible plan; 4 solver failure;
 70 a fault in this program; 130 interrupted.
@@ -185,6 +186,15 @@ def fit(
             show_default=False,
         ),
     ] = None,
+    ride: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--ride",
+            metavar="FILE",
+            help="Instead of efforts: a recorded ride with power (GPX, CSV), for its best efforts; may be repeated.",
+            show_default=False,
+        ),
+    ] = None,
     rider: Annotated[
         str | None, typer.Option("--rider", metavar="NAME", help="Only this rider.", show_default=False)
     ] = None,
@@ -210,13 +220,16 @@ def fit(
     ] = None,
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
+    from dataclasses import replace
+
     from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
     from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
-    from ttt_opt.efforts import NAMELESS, read_efforts, rider_name
+    from ttt_opt.efforts import BEST_EFFORTS_CAUTION, NAMELESS, best_efforts, read_efforts, rider_name
+    from ttt_opt.recorded_ride import read_recorded_ride
     from ttt_opt.writing import write_new_file
 
-    if (efforts_file is None) == (threshold_power is None):
-        raise typer.BadParameter("give either a file of efforts or --threshold-power")
+    if sum(source is not None for source in (efforts_file, threshold_power, ride or None)) != 1:
+        raise typer.BadParameter("give either a file of efforts, or recorded rides (--ride), or --threshold-power")
     answers, text = {}, ""
     if threshold_power is not None:
         name = NAMELESS if rider is None else rider_name(rider, "--rider")
@@ -230,6 +243,16 @@ def fit(
                 raise InputError(printable(str(efforts_file)), name, str(error)) from error
             answers[name] = fitted.answer
             text += fit_text(name, fitted, given.value)
+    elif ride:
+        name = NAMELESS if rider is None else rider_name(rider, "--rider")
+        rides = [read_recorded_ride(path) for path in ride]
+        try:
+            fitted = fit_critical_power(best_efforts(rides), Given.DURATION.value)
+        except ValueError as error:
+            raise InputError(" and ".join(printable(str(path)) for path in ride), "", str(error)) from error
+        answers[name] = fitted.answer
+        cautious = replace(fitted, cautions=(BEST_EFFORTS_CAUTION, *fitted.cautions))
+        text = fit_text(name, cautious, Given.DURATION.value)
     fragment = team_fragment(answers)
     if out is not None:
         write_new_file(out, fragment)
@@ -244,7 +267,8 @@ def drag(
         Path,
         typer.Argument(
             metavar="RIDE",
-            help="Recorded ride (CSV: seconds, watts, speed_mps or distance_m; elevation_m, latitude, longitude).",
+            help="Recorded ride (GPX with power, or CSV: seconds, watts, speed_mps or distance_m; elevation_m, "
+            "latitude, longitude).",
             show_default=False,
         ),
     ],
@@ -377,6 +401,62 @@ def drag(
     except ValueError as error:
         raise InputError(printable(str(ride_file)), "", str(error)) from error
     print(drag_text(ride, fitted, changes, mass_kg is not None), end="")
+
+
+@app.command()
+@_interruptible
+def debrief(
+    plan_file: Annotated[
+        Path, typer.Argument(metavar="PLAN", help="The plan.json that was ridden.", show_default=False)
+    ],
+    ride_files: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="RIDE...",
+            help="Recorded rides (GPX or CSV) whose file names hold the riders' names.",
+            show_default=False,
+        ),
+    ] = None,
+    rider: Annotated[
+        list[str] | None,
+        typer.Option("--rider", metavar="NAME=FILE", help="A ride and whose it is.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False),
+    ] = None,
+) -> None:
+    """Compare recorded rides with the plan: time lost and why, who led when, surges, gaps, W'; drag, shelter and wind.
+
+    Writes debrief.html, debrief.txt, debrief.csv and debrief.json where a folder is given.
+    """
+    from ttt_opt.debrief import debrief as compare
+    from ttt_opt.debrief_page import debrief_html
+    from ttt_opt.debrief_tables import debrief_csv, debrief_json
+    from ttt_opt.debrief_text import debrief_text
+    from ttt_opt.plan_reading import read_plan
+    from ttt_opt.recorded_ride import read_recorded_ride
+    from ttt_opt.rides_of_riders import rides_of_riders
+    from ttt_opt.writing import prepare_folder, write_results
+
+    ridden = read_plan(plan_file)
+    files = rides_of_riders(ridden.race.team, ride_files or [], rider or [])
+    rides = {name: read_recorded_ride(path, needs_power=False) for name, path in files.items()}
+    if out is not None:
+        prepare_folder(out)
+    found = compare(ridden, rides, {name: printable(str(path)) for name, path in files.items()})
+    text = debrief_text(found)
+    if out is not None:
+        results = {
+            "debrief.json": debrief_json(found),
+            "debrief.csv": debrief_csv(found),
+            "debrief.txt": text,
+            "debrief.html": debrief_html(found),
+        }
+        write_results(out, results)
+    print(text, end="")
+    if out is not None:
+        print(f"\nWritten to {printable(str(out))}: {', '.join(reversed(results))}")
 
 
 def _end_with_check(made: Plan) -> None:

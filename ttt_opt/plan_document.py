@@ -148,6 +148,7 @@ def _race(race: Race) -> dict[str, Any]:
         "crr": race.crr,
         "drafting": race.drafting,
         "wheel_gap_m": race.wheel_gap_m,
+        "drafting_shares": race.drafting_shares,
         "recovery": race.recovery,
         "recovery_share": race.recovery_share,
         "weather": dataclasses.asdict(race.weather),

@@ -21,6 +21,7 @@ from ttt_opt.plan import Plan, plan_of
 from ttt_opt.plan_document import FORMAT, SAMPLE_COLUMNS
 from ttt_opt.race import (
     CRR_BOUNDS,
+    DRAFT_SHARE_BOUNDS,
     GAP_BOUNDS,
     LIMIT_BOUNDS,
     LONGEST_FILE_NAME,
@@ -106,6 +107,7 @@ KEYS = {
         "crr",
         "drafting",
         "wheel_gap_m",
+        "drafting_shares",
         "recovery",
         "recovery_share",
         "weather",
@@ -281,6 +283,8 @@ def _team(section: Table) -> Team:
                     pulls=_truth(row, "pulls"),
                     shortest_pull_s=_number_or_null(row, "shortest_pull_s", RIDER_BOUNDS["shortest_pull_s"]),
                     longest_pull_s=_number_or_null(row, "longest_pull_s", RIDER_BOUNDS["longest_pull_s"]),
+                    cp_se_w=_number_or_null(row, "cp_se_w", RIDER_BOUNDS["cp_se_w"]),
+                    w_prime_se_j=_number_or_null(row, "w_prime_se_j", RIDER_BOUNDS["w_prime_se_j"]),
                 )
             )
         except ValueError as error:
@@ -309,6 +313,7 @@ def _race(section: Table, team: Team) -> Race:
             crr=section.number("crr", CRR_BOUNDS),
             drafting=_choice(section, "drafting", TABLES),
             wheel_gap_m=section.number("wheel_gap_m", GAP_BOUNDS),
+            drafting_shares=section.numbers_or("drafting_shares", DRAFT_SHARE_BOUNDS, ()),
             recovery=_choice(section, "recovery", RECOVERY_MODELS),
             recovery_share=section.number("recovery_share", SHARE_BOUNDS),
             start_order=_words(section, "start_order", LONGEST_NAME),

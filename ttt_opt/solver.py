@@ -198,6 +198,7 @@ def solve(
     time_limit_s: float = INFINITY,
     gap: float = 1e-6,
     basis: tuple[IntArray, IntArray] | None = None,
+    start: FloatArray | None = None,
     presolve: bool = True,
     crossover: bool = True,
     seed: int = 0,
@@ -215,6 +216,8 @@ def solve(
         When to stop: seconds, relative gap of a mixed-integer programme.
     basis : pair of ndarray, optional
         Basis of a similar linear programme, from :class:`Outcome`.
+    start : ndarray (n_columns,), optional
+        A solution of a mixed-integer programme to begin with.
     interrupted : callable, optional
         Asked now and then whether to stop and keep the best solution.
 
@@ -247,6 +250,10 @@ def solve(
         highs_basis.alien = True  # of a similar programme: the solver makes it one of this
         highs_basis.valid = True
         highs.setBasis(highs_basis)
+    if start is not None:
+        solution = highspy.HighsSolution()
+        solution.col_value = start.tolist()
+        highs.setSolution(solution)
     if interrupted is not None:
         for event in (highs.cbIpmInterrupt, highs.cbSimplexInterrupt, highs.cbMipInterrupt):
             event.subscribe(lambda event: setattr(event, "user_interrupt", interrupted()))

@@ -81,6 +81,7 @@ def race_defaults() -> dict[str, Any]:
         "surface.crr": Race.crr,
         "drafting.table": Race.drafting,
         "drafting.wheel_gap_m": Race.wheel_gap_m,
+        "drafting.shares": Race.drafting_shares,
         "recovery.model": Race.recovery,
         "recovery.constant_share": Race.recovery_share,
     }
@@ -90,7 +91,15 @@ def race_defaults() -> dict[str, Any]:
     return found
 
 
-WORDS_FOR_NOTHING = {"none", "by CP and W′", "of the race", "the plan decides", "as the team file", "by duration"}
+WORDS_FOR_NOTHING = {
+    "none",
+    "by CP and W′",
+    "of the race",
+    "the plan decides",
+    "as the team file",
+    "by duration",
+    "of the table",
+}
 
 
 def agree(cell: str, default: object) -> bool:

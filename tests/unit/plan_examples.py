@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 from ride_examples import rotating_pulls, schedule_at
 
-from ttt_opt.course import read_course
+from ttt_opt.course import Course, read_course
 from ttt_opt.plan import Plan, plan_of
-from ttt_opt.race import read_race
+from ttt_opt.race import Race, read_race
 from ttt_opt.rotation_problem import road_of, segments_of
 
 DEMO = Path(__file__).resolve().parents[2] / "data" / "demo" / "race.toml"
@@ -57,7 +57,11 @@ def with_many_pulls(plan: Plan, count: int) -> Plan:
 def on_the_demo_road(plan: Plan) -> Plan:
     """The race of the demo, with its bends and climbs, ridden without a search: 300 W in front, pulls in turn."""
     race = read_race(DEMO)
-    course = read_course(race.course_file)
+    return on_a_road(plan, race, read_course(race.course_file))
+
+
+def on_a_road(plan: Plan, race: Race, course: Course) -> Plan:
+    """A race ridden without a search: 300 W in front, four riders in turn, in pulls of 5, 4, 3 and 2 segments."""
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     n_segments, full_j = road.n_segments, [rider.w_prime_j for rider in race.team.riders]
     schedule = schedule_at(

@@ -138,7 +138,8 @@ def test_benchmarks_import_only_what_is_declared_and_the_product_never_imports_t
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     allowed = declared(project["dependencies"]) | declared(project["optional-dependencies"]["bench"])
     sources = {path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "benchmarks").glob("*.py")}
-    used = set().union(*(outside(imports_of(source)) for source in sources.values())) - set(sources)
+    own = set(sources) | {path.stem for path in (ROOT / "tests").rglob("*.py")}
+    used = set().union(*(outside(imports_of(source)) for source in sources.values())) - own
     assert {normal(name) for name in used} <= allowed
     assert not [name for name, found in IMPORTS.items() if outside(found) & set(sources)]
 

@@ -13,8 +13,11 @@ from typing import Any
 
 import pytest
 from plan_examples import on_the_demo_road, renamed, with_many_pulls
+from recorded_examples import team_recordings
+from test_debrief import debriefed
 
 from ttt_opt.briefing import briefing_html
+from ttt_opt.debrief_page import debrief_html
 from ttt_opt.plan import Plan
 from ttt_opt.rider_cards import ROWS_A_CARD, cards_html
 
@@ -102,6 +105,21 @@ def test_figures_of_many_hours_fit_on_a_phone(plan: Plan, tmp_path: Path) -> Non
     found = measured(briefing_html(hours), 360, tmp_path)
     assert found["scroll"] == 0
     assert found["marks"] == 0
+
+
+@pytest.mark.parametrize("width", [360, 800, 1280])
+@pytest.mark.parametrize("long_names", [False, True])
+def test_no_debrief_is_wider_than_the_window(width: int, long_names: bool, plan: Plan, tmp_path: Path) -> None:
+    ridden = renamed(plan, LONG_NAMES) if long_names else plan
+    found = measured(debrief_html(debriefed(ridden, team_recordings(ridden, 1))), width, tmp_path)
+    assert found["scroll"] == 0
+    assert found["outside"] == []
+    assert found["marks"] == 0
+
+
+def test_a_debrief_prints_on_a4(plan: Plan, tmp_path: Path) -> None:
+    page = debrief_html(debriefed(plan, team_recordings(plan, 1)))
+    assert set(printed(page, tmp_path)) == {(595, 842)}
 
 
 @pytest.mark.parametrize("long_names", [False, True])
