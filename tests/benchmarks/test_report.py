@@ -8,7 +8,19 @@ from xml.etree import ElementTree
 
 import pytest
 
-from report import BEGIN, END, finish_times, gap_over_time, gaps, growth, judged_table, reference, replace_results
+from report import (
+    BEGIN,
+    END,
+    Runs,
+    finish_times,
+    gap_over_time,
+    gaps,
+    growth,
+    judged_table,
+    newest,
+    reference,
+    replace_results,
+)
 from results import Row, surroundings
 
 ABOUT = surroundings({"time_limit_s": 60.0, "seeds": 3, "note": "made up"})
@@ -33,7 +45,7 @@ ROWS = [
 
 
 def test_finish_times_are_medians_and_marked_where_limits_are_missed() -> None:
-    assert finish_times(ROWS)[-1] == "| flat-3-15 | 3 | 15 | 77 | 16:41.0 | +10.0 | no plan | +50.0† |"
+    assert finish_times(ROWS)[-1] == "| flat-3-15 | 3 | 15 | 77 | 60 | 16:41.0 | +10.0 | no plan | +50.0† |"
 
 
 def test_gaps_of_those_who_prove_one() -> None:
@@ -43,9 +55,18 @@ def test_gaps_of_those_who_prove_one() -> None:
 
 
 def test_short_table() -> None:
-    lines = reference(ABOUT, ROWS)
-    assert lines[2] == "| 3 riders, 15 km flat | 2 s | 20 s | 0.20 % | 50 to 50 s† |"
-    assert "made up" in lines[-1]
+    lines = reference(Runs([ABOUT], ROWS))
+    assert lines[2] == "| 3 riders, 15 km flat | 2 s | 20 s | 0.20 % in 60 s | 50 to 50 s† |"
+    assert "made up" in lines[-2]
+
+
+def test_of_two_runs_the_later_one_counts_where_both_have_an_instance() -> None:
+    early, late = ABOUT | {"date": "2030-01-01"}, ABOUT | {"date": "2030-01-02"}
+    old, other, new = ours("a", 0, 1.0), ours("b", 0, 2.0), ours("a", 0, 3.0)
+    runs = newest([(late, [new]), (early, [old, other])], lambda row: row.instance)
+    assert runs.rows == [other, new]
+    assert runs.about == [early, late]
+    assert newest([(early, [old]), (late, [new])], lambda row: row.instance).about == [late]
 
 
 def test_outside_judge() -> None:
