@@ -104,6 +104,11 @@ def surroundings(settings: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def run_name(about: dict[str, Any], what: str) -> str:
+    """Name of a run's files: date and minute, commit, and what was run."""
+    return f"{about['date'][:16].replace(':', '')}-{about['commit']}-{what}"
+
+
 def write_run(folder: Path, name: str, about: dict[str, Any], rows: list[Row]) -> Path:
     """Write a run as JSON, all of it, and as CSV, without traces; the JSON file."""
     document = {"about": about, "rows": [asdict(row) for row in rows]}

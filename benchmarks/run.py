@@ -26,7 +26,7 @@ from instances import REGISTRY
 from peer_coach import COACHES, coach_plan
 from peer_evolution import OPTIMISERS, evolve
 from peer_solvers import SolverAnswer, solve_network, solve_network_by_scip, solve_positions
-from results import GAPS, ROOT, Row, surroundings, write_run
+from results import GAPS, ROOT, Row, run_name, surroundings, write_run
 from solver_core import (
     Problem,
     Told,
@@ -282,13 +282,13 @@ def main() -> None:
     peers = given.peer or [OURS, *PEERS]
     methods = [method for peer in peers for method in PEERS.get(peer, (OURS,))]
     about = surroundings({"time_limit_s": given.time_limit, "seeds": given.seeds, "note": given.note})
-    stamp = f"{about['date'][:10]}-{about['commit']}-{given.time_limit:g}s"
+    name = run_name(about, f"{given.time_limit:g}s{'-growth' if given.growth else ''}")
     rows: list[Row] = []
 
     def keep(row: Row) -> None:
         rows.append(row)
         told(row)
-        write_run(given.out, stamp + ("-growth" if given.growth else ""), about, rows)
+        write_run(given.out, name, about, rows)
 
     measure(names, methods, given.seeds, given.time_limit, keep)
 

@@ -32,7 +32,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from results import ROOT, surroundings
+from results import ROOT, run_name, surroundings
 from ttt_opt.writing import write_results
 
 FloatArray = NDArray[np.float64]
@@ -255,13 +255,13 @@ def main() -> None:
     given = parser.parse_args()
     budgets = given.budget or list(BUDGETS)
     about = surroundings({"budgets": budgets, "seeds": given.seeds})
-    stamp = f"{about['date'][:10]}-{about['commit']}-track-{'-'.join(str(budget) for budget in budgets)}"
+    name = run_name(about, f"track-{'-'.join(str(budget) for budget in budgets)}")
 
     def tell(done: list[Judged]) -> None:
         last = done[-1]
         print(f"{last.race:6} {last.method:20} {last.budget:6} seed {last.seed} {last.time_s:9.3f} s", flush=True)
         rows = ",\n".join(json.dumps(asdict(row)) for row in done)
-        write_results(given.out, {f"{stamp}.json": f'{{"about": {json.dumps(about)}, "rows": [\n{rows}\n]}}\n'})
+        write_results(given.out, {f"{name}.json": f'{{"about": {json.dumps(about)}, "rows": [\n{rows}\n]}}\n'})
 
     run(given.race or list(RACES), given.method or [OURS, *LIBRARY], budgets, given.seeds, tell)
 
