@@ -140,7 +140,7 @@ def test_one_module_knows_the_cluster_and_only_when_it_is_asked_for() -> None:
 def test_tests_import_only_what_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     allowed = declared(project["dependencies"]) | declared(project["optional-dependencies"]["test"])
-    own = {path.stem for path in (ROOT / "tests").rglob("*.py")}
+    own = {path.stem for folder in ("tests", "benchmarks") for path in (ROOT / folder).rglob("*.py")}
     used: set[str] = set()
     for path in (ROOT / "tests").rglob("*.py"):
         used |= outside(imports_of(path.read_text(encoding="utf-8"))) - own
@@ -148,10 +148,21 @@ def test_tests_import_only_what_is_declared() -> None:
     assert {normal(distributions[name][0]) for name in used} <= allowed
 
 
+def test_benchmarks_import_only_what_is_declared_and_the_product_never_imports_them() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    allowed = declared(project["dependencies"]) | declared(project["optional-dependencies"]["bench"])
+    sources = {path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "benchmarks").glob("*.py")}
+    own = set(sources) | {path.stem for path in (ROOT / "tests").rglob("*.py")}
+    used = set().union(*(outside(imports_of(source)) for source in sources.values())) - own
+    assert {normal(name) for name in used} <= allowed
+    assert not [name for name, found in IMPORTS.items() if outside(found) & set(sources)]
+
+
 def test_the_constraints_name_every_direct_dependency_once() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     extras = project["optional-dependencies"]
-    wanted = declared(project["dependencies"]) | declared(extras["test"]) | declared(extras["lint"])
+    wanted = declared(project["dependencies"]) | declared(extras["test"]) | declared(extras["bench"])
+    wanted |= declared(extras["lint"])
     lines = (ROOT / ".ci" / "constraints.txt").read_text(encoding="utf-8").splitlines()
     pinned = [normal(line.partition("==")[0]) for line in lines if line and not line.startswith("#")]
     assert sorted(pinned) == sorted(wanted | declared(extras["cluster"]))
