@@ -1,6 +1,6 @@
 """The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``,
-for the numbers of a team file ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``, and after the race
-``ttt-opt debrief PLAN RIDE...``.
+for the numbers of a team file ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``, after the race
+``ttt-opt debrief PLAN RIDE...``, and the studies (:mod:`ttt_opt.study_commands`).
 
 Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible plan; 4 solver failure;
 70 a fault in this program; 130 interrupted.
@@ -8,27 +8,24 @@ Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible 
 
 from __future__ import annotations
 
-import contextlib
 import io
-import math
-import os
 import sys
 import traceback
-from collections.abc import Callable, Iterator
 from enum import StrEnum
-from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ttt_opt import study_commands
+from ttt_opt.command_parts import INTERRUPTED, RaceFile, finite, interruptible, say, silent_libraries
 from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
 from ttt_opt.terminal_names import printable
 
 if TYPE_CHECKING:
     from ttt_opt.plan import Plan
 
-CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT, INTERRUPTED = 1, 2, 3, 4, 70, 130
+CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT = 1, 2, 3, 4, 70
 
 app = typer.Typer(
     help="Plans a cycling team time trial: who pulls where, in which order and at which power.",
@@ -38,34 +35,9 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-Parameters = ParamSpec("Parameters")
-
-
-def _interruptible(command: Callable[Parameters, None]) -> Callable[Parameters, None]:
-    """A command that ends with one sentence and its own exit code on Ctrl-C."""
-
-    @wraps(command)
-    def interruptible(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
-        try:
-            command(*args, **kwargs)
-        except KeyboardInterrupt:
-            _say("interrupted")
-            raise typer.Exit(INTERRUPTED) from None
-
-    return interruptible
-
-
-RaceFile = Annotated[Path, typer.Argument(metavar="RACE", help="Race file (TOML).", show_default=False)]
-
-
-def _finite(value: float) -> float:
-    if not math.isfinite(value):
-        raise typer.BadParameter(f"{value} is not finite")
-    return value
-
 
 @app.command()
-@_interruptible
+@interruptible
 def check(race_file: RaceFile) -> None:
     """Read a race with its team and course and say what was understood, without a search."""
     from ttt_opt.course import read_course
@@ -80,15 +52,13 @@ def check(race_file: RaceFile) -> None:
 
 
 @app.command()
-@_interruptible
+@interruptible
 def plan(
     race_file: RaceFile,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)
-    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)],
     time_limit: Annotated[
         float,
-        typer.Option("--time-limit", metavar="S", min=1.0, callback=_finite, help="Longest search (s)."),
+        typer.Option("--time-limit", metavar="S", min=1.0, callback=finite, help="Longest search (s)."),
     ] = 240.0,
     gap: Annotated[
         float,
@@ -97,16 +67,12 @@ def plan(
             metavar="SHARE",
             min=0.0,
             max=1.0,
-            callback=_finite,
+            callback=finite,
             help="Stop when the plan is proven to be this close to the best, as share of the finish time.",
         ),
     ] = 0.003,
-    seed: Annotated[
-        int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")
-    ] = 0,
-    quiet: Annotated[
-        bool, typer.Option("--quiet", help="Write the results without telling about them.")
-    ] = False,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")] = 0,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the results without telling about them.")] = False,
 ) -> None:
     """Search the best plan, ride it to check it, and write it down.
 
@@ -131,7 +97,7 @@ def plan(
     settings = Settings(time_limit_s=time_limit, gap=gap, seed=seed)
     progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)
     try:
-        with _silent_libraries():
+        with silent_libraries():
             made = with_patterns(make_plan(race, settings, progress), progress)
     finally:
         if progress is not None:
@@ -153,7 +119,7 @@ def plan(
 
 
 @app.command()
-@_interruptible
+@interruptible
 def simulate(
     plan_file: Annotated[
         Path, typer.Argument(metavar="PLAN", help="A plan.json, with all that it takes.", show_default=False)
@@ -176,7 +142,7 @@ class Given(StrEnum):
 
 
 @app.command()
-@_interruptible
+@interruptible
 def fit(
     efforts_file: Annotated[
         Path | None,
@@ -214,9 +180,7 @@ def fit(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False
-        ),
+        typer.Option("--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False),
     ] = None,
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
@@ -233,7 +197,7 @@ def fit(
     answers, text = {}, ""
     if threshold_power is not None:
         name = NAMELESS if rider is None else rider_name(rider, "--rider")
-        answers[name] = from_threshold_power(_finite(threshold_power))
+        answers[name] = from_threshold_power(finite(threshold_power))
         text = threshold_text(name, threshold_power, answers[name])
     elif efforts_file is not None:
         for name, efforts in read_efforts(efforts_file, rider).items():
@@ -261,7 +225,7 @@ def fit(
 
 
 @app.command()
-@_interruptible
+@interruptible
 def drag(
     ride_file: Annotated[
         Path,
@@ -290,7 +254,7 @@ def drag(
             metavar="C",
             min=-20.0,
             max=45.0,
-            callback=_finite,
+            callback=finite,
             help="Air temperature (°C).",
         ),
     ] = 18.0,
@@ -301,15 +265,13 @@ def drag(
             metavar="HPA",
             min=600.0,
             max=1100.0,
-            callback=_finite,
+            callback=finite,
             help="At the start, not reduced to sea level.",
         ),
     ] = 1013.25,
     humidity: Annotated[
         float,
-        typer.Option(
-            "--humidity", metavar="SHARE", min=0.0, max=1.0, callback=_finite, help="Relative humidity."
-        ),
+        typer.Option("--humidity", metavar="SHARE", min=0.0, max=1.0, callback=finite, help="Relative humidity."),
     ] = 0.6,
     air_density: Annotated[
         float | None,
@@ -329,7 +291,7 @@ def drag(
             metavar="M_PER_S",
             min=0.0,
             max=25.0,
-            callback=_finite,
+            callback=finite,
             help="At 10 m, as forecast.",
         ),
     ] = 0.0,
@@ -340,7 +302,7 @@ def drag(
             metavar="DEG",
             min=0.0,
             max=360.0,
-            callback=_finite,
+            callback=finite,
             help="Where the wind comes from.",
         ),
     ] = 0.0,
@@ -354,7 +316,7 @@ def drag(
             metavar="SHARE",
             min=0.0,
             max=1.0,
-            callback=_finite,
+            callback=finite,
             help="Share of the wind that reaches the rider.",
         ),
     ] = 0.8,
@@ -365,7 +327,7 @@ def drag(
             metavar="CRR",
             min=0.001,
             max=0.02,
-            callback=_finite,
+            callback=finite,
             help="Rolling resistance where the ride cannot tell it.",
         ),
     ] = 0.004,
@@ -376,7 +338,7 @@ def drag(
             metavar="SHARE",
             min=0.8,
             max=1.0,
-            callback=_finite,
+            callback=finite,
             help="Power at the wheel over power shown; 1 for a meter in the hub.",
         ),
     ] = 0.976,
@@ -404,7 +366,7 @@ def drag(
 
 
 @app.command()
-@_interruptible
+@interruptible
 def debrief(
     plan_file: Annotated[
         Path, typer.Argument(metavar="PLAN", help="The plan.json that was ridden.", show_default=False)
@@ -459,42 +421,18 @@ def debrief(
         print(f"\nWritten to {printable(str(out))}: {', '.join(reversed(results))}")
 
 
+for study in (study_commands.lineups, study_commands.sizes, study_commands.ill, study_commands.sensitivity):
+    app.command()(interruptible(study))
+
+
 def _end_with_check(made: Plan) -> None:
     """End the program with its exit code, and a sentence on stderr, where the ride check failed."""
     failed = made.check.failed
     if failed:
         worst = printable(failed[0].name)
         more = f" and {len(failed) - 1} more" if len(failed) > 1 else ""
-        _say(f"the plan fails its ride check: not met: {worst}{more}")
+        say(f"the plan fails its ride check: not met: {worst}{more}")
         raise typer.Exit(CHECK_FAILED)
-
-
-@contextlib.contextmanager
-def _silent_libraries() -> Iterator[None]:
-    """Keep the solver's licence banner, which it prints past Python, out of the answer on standard output.
-
-    Python's own standard output is not used meanwhile: progress goes to standard error.
-    """
-    if sys.stdout is not None:
-        sys.stdout.flush()
-    try:
-        kept = os.dup(1)
-    except OSError:  # standard output is closed: there is nothing to keep clean
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
-
-
-def _say(sentence: str) -> None:
-    """One sentence on standard error."""
-    print(f"ttt-opt: {sentence}", file=sys.stderr)
 
 
 def run() -> None:
@@ -505,20 +443,20 @@ def run() -> None:
     try:
         app()
     except InputError as error:
-        _say(str(error))
+        say(str(error))
         sys.exit(BAD_INPUT)
     except NoFeasiblePlanError as error:
-        _say(str(error))
+        say(str(error))
         sys.exit(NO_PLAN)
     except SolverFailureError as error:
-        _say(str(error))
+        say(str(error))
         sys.exit(SOLVER_FAILED)
     except KeyboardInterrupt:
-        _say("interrupted")
+        say("interrupted")
         sys.exit(INTERRUPTED)
     except Exception as error:
         place = traceback.extract_tb(error.__traceback__)[-1]
-        _say(
+        say(
             f"a fault in this program, please report it: {type(error).__name__} in "
             f"{Path(place.filename).name}, line {place.lineno}: {printable(str(error))}"
         )

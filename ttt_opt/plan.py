@@ -155,7 +155,11 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     NoFeasiblePlanError, SolverFailureError
         There is no plan.
     """
-    course = read_course(race.course_file, flat=race.flat)
+    return plan_on(read_course(race.course_file, flat=race.flat), race, settings, progress)
+
+
+def plan_on(course: Course, race: Race, settings: Settings | None = None, progress: Progress | None = None) -> Plan:
+    """The same on a course that has been read; the race's course file is not used."""
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
