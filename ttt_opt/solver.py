@@ -256,7 +256,7 @@ def solve(
         highs.setSolution(solution)
     if interrupted is not None:
         for event in (highs.cbIpmInterrupt, highs.cbSimplexInterrupt, highs.cbMipInterrupt):
-            event.subscribe(lambda event: setattr(event, "user_interrupt", interrupted()))
+            event.subscribe(lambda event: event.interrupt(interrupted()))
     highs.run()
     for name, value in _SECOND_TRIES:  # a bad basis, or an interior point that makes no progress
         if highs.getModelStatus() in _REASONS:
