@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from ttt_opt.plan import Plan, make_plan
+from ttt_opt.plan import Plan, make_plan, with_patterns
 from ttt_opt.plan_document import document_text, plan_document
 from ttt_opt.race import read_race
 from ttt_opt.search_control import Settings
@@ -85,7 +85,7 @@ def small_race_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def small_plan(small_race_file: Path) -> Plan:
-    return make_plan(read_race(small_race_file), Settings(time_limit_s=60.0))
+    return with_patterns(make_plan(read_race(small_race_file), Settings(time_limit_s=60.0)))
 
 
 @pytest.fixture(scope="session")

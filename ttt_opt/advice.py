@@ -113,6 +113,11 @@ def what_if(plan: Plan) -> tuple[tuple[str, str], ...]:
     )
 
 
+TAKE_UP_FALL_BACK = (
+    "Prepared patterns, searched and ridden for the whole course as if the change were there from the start. Who loses "
+    "a rider on the way takes up the pattern at the next landmark: by then the others may have spent more than the "
+    "pattern counts on, so the first turn is ridden easier."
+)
 NO_FALL_BACK = "No fall-back plan was computed: what follows is advice, and no figure in it was searched or ridden."
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from ttt_opt.advice import CALLS, NO_FALL_BACK, WARM_UP, before_start, equipment, what_if
+from ttt_opt.advice import CALLS, NO_FALL_BACK, TAKE_UP_FALL_BACK, WARM_UP, before_start, equipment, what_if
 from ttt_opt.cautions import cautions
 from ttt_opt.course_notes import bends, slopes, wind_stretches, wind_words
 from ttt_opt.html_text import Html, element, joined, list_of, name_of, page, table_of
 from ttt_opt.palette import BAND_INK, DARK, LIGHT, variables
+from ttt_opt.pattern_page import fall_back_patterns, patterns
 from ttt_opt.plan import Plan
 from ttt_opt.plan_charts import leaders, riders_races, whole_course
 from ttt_opt.plan_document import limits_of
@@ -73,6 +74,8 @@ polygon, rect {{ vector-effect: non-scaling-stroke; }}
 .band {{ stroke: {BAND_INK}; stroke-width: 1px; }} .own {{ fill-opacity: .45; }}
 .riders {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(400px, 100%), 1fr)); gap: 16px 24px; }}
 .told {{ margin-top: 22px; }}
+.stretches {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(330px, 100%), 1fr)); gap: 4px 24px; }}
+.stretch {{ break-inside: avoid; }} .stretch td bdi {{ display: inline; }}
 .case {{ margin: .6em 0; }}
 @media screen and (max-width: 640px) {{ .wide {{ display: none; }} th, td {{ padding: 2px 3px; }}
   th.words, td.words {{ padding-left: 6px; }} }}
@@ -108,9 +111,10 @@ def briefing_html(plan: Plan) -> str:
         ),
         element(
             "main",
+            _section("The plan to ride", patterns(plan)),
             _section("Start order", _start_order(plan)),
             _section(
-                "Who leads where",
+                "The detailed plan: who leads where",
                 element(
                     "p",
                     "Letters are the riders' marks, as above; dashed: bends to brake for; km from the start.",
@@ -120,7 +124,7 @@ def briefing_html(plan: Plan) -> str:
             ),
             _section("Course, wind, speed and power", whole_course(plan)),
             _section("Each rider's race, as ridden in the ride check", riders_races(plan)),
-            _section("Pulls", _pulls(plan)),
+            _section("Pulls of the detailed plan", _pulls(plan)),
             _section("The first three minutes", _start_routine(plan)),
             _section("Warm-up", _warm_up(plan)),
             _section("Calls", _calls()),
@@ -147,11 +151,12 @@ def _headline(plan: Plan) -> Html:
     optimum, passed = plan.optimum, plan.check.passed
     proven = math.isfinite(optimum.best_possible_s)
     figures = (
-        ("finish-time", "Finish time", clock(plan.finish_time_s)),
+        ("rideable-time", "Plan to ride", clock(plan.rideable.finish_time_s) if plan.rideable else "none"),
+        ("finish-time", "Detailed plan", clock(plan.finish_time_s)),
         ("mean-speed", "Mean speed", f"{3.6 * plan.course.length_m / plan.finish_time_s:.1f} km/h"),
         ("bound", "Bound: not faster than", clock(optimum.best_possible_s) if proven else "none proven"),
         ("gap", "From the bound, at most", f"{100 * optimum.gap:.2f} %" if proven else "unknown"),
-        ("ride-check", "Ride check", "passed" if passed else "FAILED"),
+        ("ride-check", "Its ride check", "passed" if passed else "FAILED"),
     )
     boxes = [
         element(
@@ -295,7 +300,15 @@ def _calls() -> Html:
 
 def _what_if(plan: Plan) -> Html:
     cases = [element("p", element("b", f"{case}. "), advice, class_="case") for case, advice in what_if(plan)]
-    return joined([element("p", element("b", NO_FALL_BACK)), *cases])
+    if not plan.fall_backs:
+        return joined([element("p", element("b", NO_FALL_BACK)), *cases])
+    return joined(
+        [
+            *cases,
+            element("p", TAKE_UP_FALL_BACK),
+            element("div", fall_back_patterns(plan), id="fall-backs"),
+        ]
+    )
 
 
 def _course_notes(plan: Plan) -> Html:

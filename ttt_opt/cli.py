@@ -1,5 +1,6 @@
 """The command line: ``ttt-opt check RACE``, ``ttt-opt plan RACE --out DIR``, ``ttt-opt simulate PLAN``,
-and, for the numbers of a team file, ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``.
+for the numbers of a team file ``ttt-opt fit EFFORTS`` and ``ttt-opt drag RIDE``, after the race
+``ttt-opt debrief PLAN RIDE...``, and the studies (:mod:`ttt_opt.study_commands`).
 
 Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible plan; 4 solver failure;
 70 a fault in this program; 130 interrupted.
@@ -7,28 +8,26 @@ Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible 
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import io
-import math
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterator
 from enum import StrEnum
-from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ttt_opt import study_commands
+from ttt_opt.command_parts import INTERRUPTED, RaceFile, finite, interruptible, say, silent_libraries
 from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
 from ttt_opt.terminal_names import printable
 
 if TYPE_CHECKING:
     from ttt_opt.plan import Plan
 
-CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT, INTERRUPTED = 1, 2, 3, 4, 70, 130
+CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT = 1, 2, 3, 4, 70
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 app = typer.Typer(
@@ -39,34 +38,9 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-Parameters = ParamSpec("Parameters")
-
-
-def _interruptible(command: Callable[Parameters, None]) -> Callable[Parameters, None]:
-    """A command that ends with one sentence and its own exit code on Ctrl-C."""
-
-    @wraps(command)
-    def interruptible(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
-        try:
-            command(*args, **kwargs)
-        except KeyboardInterrupt:
-            _say("interrupted")
-            raise typer.Exit(INTERRUPTED) from None
-
-    return interruptible
-
-
-RaceFile = Annotated[Path, typer.Argument(metavar="RACE", help="Race file (TOML).", show_default=False)]
-
-
-def _finite(value: float) -> float:
-    if not math.isfinite(value):
-        raise typer.BadParameter(f"{value} is not finite")
-    return value
-
 
 @app.command()
-@_interruptible
+@interruptible
 def check(race_file: RaceFile) -> None:
     """Read a race with its team and course and say what was understood, without a search."""
     from ttt_opt.course import read_course
@@ -81,15 +55,13 @@ def check(race_file: RaceFile) -> None:
 
 
 @app.command()
-@_interruptible
+@interruptible
 def plan(
     race_file: RaceFile,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)
-    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)],
     time_limit: Annotated[
         float,
-        typer.Option("--time-limit", metavar="S", min=1.0, callback=_finite, help="Longest search (s)."),
+        typer.Option("--time-limit", metavar="S", min=1.0, callback=finite, help="Longest search (s)."),
     ] = 240.0,
     gap: Annotated[
         float,
@@ -98,16 +70,12 @@ def plan(
             metavar="SHARE",
             min=0.0,
             max=1.0,
-            callback=_finite,
+            callback=finite,
             help="Stop when the plan is proven to be this close to the best, as share of the finish time.",
         ),
     ] = 0.003,
-    seed: Annotated[
-        int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")
-    ] = 0,
-    quiet: Annotated[
-        bool, typer.Option("--quiet", help="Write the results without telling about them.")
-    ] = False,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")] = 0,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Write the results without telling about them.")] = False,
 ) -> None:
     """Search the best plan, ride it to check it, and write it down.
 
@@ -117,7 +85,7 @@ def plan(
     """
     from ttt_opt.briefing import briefing_html
     from ttt_opt.cues import cues_gpx
-    from ttt_opt.plan import make_plan
+    from ttt_opt.plan import make_plan, with_patterns
     from ttt_opt.plan_document import document_text, plan_document
     from ttt_opt.plan_text import plan_text
     from ttt_opt.progress_line import ProgressLine
@@ -132,8 +100,8 @@ def plan(
     settings = Settings(time_limit_s=time_limit, gap=gap, seed=seed)
     progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)
     try:
-        with _silent_libraries():
-            made = make_plan(race, settings, progress)
+        with silent_libraries():
+            made = with_patterns(make_plan(race, settings, progress), progress)
     finally:
         if progress is not None:
             progress.close()
@@ -154,7 +122,7 @@ def plan(
 
 
 @app.command()
-@_interruptible
+@interruptible
 def simulate(
     plan_file: Annotated[
         Path, typer.Argument(metavar="PLAN", help="A plan.json, with all that it takes.", show_default=False)
@@ -177,13 +145,22 @@ class Given(StrEnum):
 
 
 @app.command()
-@_interruptible
+@interruptible
 def fit(
     efforts_file: Annotated[
         Path | None,
         typer.Argument(
             metavar="EFFORTS",
             help="Maximal efforts (CSV: seconds, watts; rider where there are several).",
+            show_default=False,
+        ),
+    ] = None,
+    ride: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--ride",
+            metavar="FILE",
+            help="Instead of efforts: a recorded ride with power (GPX, CSV), for its best efforts; may be repeated.",
             show_default=False,
         ),
     ] = None,
@@ -206,23 +183,24 @@ def fit(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False
-        ),
+        typer.Option("--out", metavar="FILE", help="New file for the lines of a team file.", show_default=False),
     ] = None,
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
+    from dataclasses import replace
+
     from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
     from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
-    from ttt_opt.efforts import NAMELESS, read_efforts, rider_name
+    from ttt_opt.efforts import BEST_EFFORTS_CAUTION, NAMELESS, best_efforts, read_efforts, rider_name
+    from ttt_opt.recorded_ride import read_recorded_ride
     from ttt_opt.writing import write_new_file
 
-    if (efforts_file is None) == (threshold_power is None):
-        raise typer.BadParameter("give either a file of efforts or --threshold-power")
+    if sum(source is not None for source in (efforts_file, threshold_power, ride or None)) != 1:
+        raise typer.BadParameter("give either a file of efforts, or recorded rides (--ride), or --threshold-power")
     answers, text = {}, ""
     if threshold_power is not None:
         name = NAMELESS if rider is None else rider_name(rider, "--rider")
-        answers[name] = from_threshold_power(_finite(threshold_power))
+        answers[name] = from_threshold_power(finite(threshold_power))
         text = threshold_text(name, threshold_power, answers[name])
     elif efforts_file is not None:
         for name, efforts in read_efforts(efforts_file, rider).items():
@@ -232,6 +210,16 @@ def fit(
                 raise InputError(printable(str(efforts_file)), name, str(error)) from error
             answers[name] = fitted.answer
             text += fit_text(name, fitted, given.value)
+    elif ride:
+        name = NAMELESS if rider is None else rider_name(rider, "--rider")
+        rides = [read_recorded_ride(path) for path in ride]
+        try:
+            fitted = fit_critical_power(best_efforts(rides), Given.DURATION.value)
+        except ValueError as error:
+            raise InputError(" and ".join(printable(str(path)) for path in ride), "", str(error)) from error
+        answers[name] = fitted.answer
+        cautious = replace(fitted, cautions=(BEST_EFFORTS_CAUTION, *fitted.cautions))
+        text = fit_text(name, cautious, Given.DURATION.value)
     fragment = team_fragment(answers)
     if out is not None:
         write_new_file(out, fragment)
@@ -240,13 +228,14 @@ def fit(
 
 
 @app.command()
-@_interruptible
+@interruptible
 def drag(
     ride_file: Annotated[
         Path,
         typer.Argument(
             metavar="RIDE",
-            help="Recorded ride (CSV: seconds, watts, speed_mps or distance_m; elevation_m, latitude, longitude).",
+            help="Recorded ride (GPX with power, or CSV: seconds, watts, speed_mps or distance_m; elevation_m, "
+            "latitude, longitude).",
             show_default=False,
         ),
     ],
@@ -268,7 +257,7 @@ def drag(
             metavar="C",
             min=-20.0,
             max=45.0,
-            callback=_finite,
+            callback=finite,
             help="Air temperature (°C).",
         ),
     ] = 18.0,
@@ -279,15 +268,13 @@ def drag(
             metavar="HPA",
             min=600.0,
             max=1100.0,
-            callback=_finite,
+            callback=finite,
             help="At the start, not reduced to sea level.",
         ),
     ] = 1013.25,
     humidity: Annotated[
         float,
-        typer.Option(
-            "--humidity", metavar="SHARE", min=0.0, max=1.0, callback=_finite, help="Relative humidity."
-        ),
+        typer.Option("--humidity", metavar="SHARE", min=0.0, max=1.0, callback=finite, help="Relative humidity."),
     ] = 0.6,
     air_density: Annotated[
         float | None,
@@ -307,7 +294,7 @@ def drag(
             metavar="M_PER_S",
             min=0.0,
             max=25.0,
-            callback=_finite,
+            callback=finite,
             help="At 10 m, as forecast.",
         ),
     ] = 0.0,
@@ -318,7 +305,7 @@ def drag(
             metavar="DEG",
             min=0.0,
             max=360.0,
-            callback=_finite,
+            callback=finite,
             help="Where the wind comes from.",
         ),
     ] = 0.0,
@@ -332,7 +319,7 @@ def drag(
             metavar="SHARE",
             min=0.0,
             max=1.0,
-            callback=_finite,
+            callback=finite,
             help="Share of the wind that reaches the rider.",
         ),
     ] = 0.8,
@@ -343,7 +330,7 @@ def drag(
             metavar="CRR",
             min=0.001,
             max=0.02,
-            callback=_finite,
+            callback=finite,
             help="Rolling resistance where the ride cannot tell it.",
         ),
     ] = 0.004,
@@ -354,7 +341,7 @@ def drag(
             metavar="SHARE",
             min=0.8,
             max=1.0,
-            callback=_finite,
+            callback=finite,
             help="Power at the wheel over power shown; 1 for a meter in the hub.",
         ),
     ] = 0.976,
@@ -381,42 +368,74 @@ def drag(
     print(drag_text(ride, fitted, changes, mass_kg is not None), end="")
 
 
+@app.command()
+@interruptible
+def debrief(
+    plan_file: Annotated[
+        Path, typer.Argument(metavar="PLAN", help="The plan.json that was ridden.", show_default=False)
+    ],
+    ride_files: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="RIDE...",
+            help="Recorded rides (GPX or CSV) whose file names hold the riders' names.",
+            show_default=False,
+        ),
+    ] = None,
+    rider: Annotated[
+        list[str] | None,
+        typer.Option("--rider", metavar="NAME=FILE", help="A ride and whose it is.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False),
+    ] = None,
+) -> None:
+    """Compare recorded rides with the plan: time lost and why, who led when, surges, gaps, W'; drag, shelter and wind.
+
+    Writes debrief.html, debrief.txt, debrief.csv and debrief.json where a folder is given.
+    """
+    from ttt_opt.debrief import debrief as compare
+    from ttt_opt.debrief_page import debrief_html
+    from ttt_opt.debrief_tables import debrief_csv, debrief_json
+    from ttt_opt.debrief_text import debrief_text
+    from ttt_opt.plan_reading import read_plan
+    from ttt_opt.recorded_ride import read_recorded_ride
+    from ttt_opt.rides_of_riders import rides_of_riders
+    from ttt_opt.writing import prepare_folder, write_results
+
+    ridden = read_plan(plan_file)
+    files = rides_of_riders(ridden.race.team, ride_files or [], rider or [])
+    rides = {name: read_recorded_ride(path, needs_power=False) for name, path in files.items()}
+    if out is not None:
+        prepare_folder(out)
+    found = compare(ridden, rides, {name: printable(str(path)) for name, path in files.items()})
+    text = debrief_text(found)
+    if out is not None:
+        results = {
+            "debrief.json": debrief_json(found),
+            "debrief.csv": debrief_csv(found),
+            "debrief.txt": text,
+            "debrief.html": debrief_html(found),
+        }
+        write_results(out, results)
+    print(text, end="")
+    if out is not None:
+        print(f"\nWritten to {printable(str(out))}: {', '.join(reversed(results))}")
+
+
+for study in (study_commands.lineups, study_commands.sizes, study_commands.ill, study_commands.sensitivity):
+    app.command()(interruptible(study))
+
+
 def _end_with_check(made: Plan) -> None:
     """End the program with its exit code, and a sentence on stderr, where the ride check failed."""
     failed = made.check.failed
     if failed:
         worst = printable(failed[0].name)
         more = f" and {len(failed) - 1} more" if len(failed) > 1 else ""
-        _say(f"the plan fails its ride check: not met: {worst}{more}")
+        say(f"the plan fails its ride check: not met: {worst}{more}")
         raise typer.Exit(CHECK_FAILED)
-
-
-@contextlib.contextmanager
-def _silent_libraries() -> Iterator[None]:
-    """Keep the solver's licence banner, which it prints past Python, out of the answer on standard output.
-
-    Python's own standard output is not used meanwhile: progress goes to standard error.
-    """
-    if sys.stdout is not None:
-        sys.stdout.flush()
-    try:
-        kept = os.dup(1)
-    except OSError:  # standard output is closed: there is nothing to keep clean
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
-
-
-def _say(sentence: str) -> None:
-    """One sentence on standard error."""
-    print(f"ttt-opt: {sentence}", file=sys.stderr)
 
 
 def _forget_output() -> None:
@@ -436,27 +455,27 @@ def run() -> None:
             if sys.stdout is not None:
                 sys.stdout.flush()
     except InputError as error:
-        _say(str(error))
+        say(str(error))
         sys.exit(BAD_INPUT)
     except BrokenPipeError:  # whoever reads has read enough
         _forget_output()
         sys.exit(1)
     except NoFeasiblePlanError as error:
-        _say(str(error))
+        say(str(error))
         sys.exit(NO_PLAN)
     except SolverFailureError as error:
-        _say(str(error))
+        say(str(error))
         sys.exit(SOLVER_FAILED)
     except KeyboardInterrupt:
-        _say("interrupted")
+        say("interrupted")
         sys.exit(INTERRUPTED)
     except Exception as error:
         if isinstance(error, OSError) and error.errno in DISK_FULL:
             _forget_output()
-            _say(f"cannot write: {error.strerror}; make room and run again")
+            say(f"cannot write: {error.strerror}; make room and run again")
             sys.exit(BAD_INPUT)
         place = traceback.extract_tb(error.__traceback__)[-1]
-        _say(
+        say(
             f"a fault in this program, please report it: {type(error).__name__} in "
             f"{Path(place.filename).name}, line {place.lineno}: {printable(str(error))}"
         )

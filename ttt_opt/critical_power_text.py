@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 
 from ttt_opt.critical_power_fit import CriticalPowerFit, Estimate, FormFit
+from ttt_opt.team import RIDER_BOUNDS
 from ttt_opt.text_table import sentences, short_clock, table, titled, wrapped
 
 UNCERTAIN = {
@@ -87,7 +88,7 @@ def team_fragment(answers: Mapping[str, FormFit]) -> str:
     answers : mapping of str to FormFit
         By rider.
     """
-    lines = ["# For a team file: copy cp_w and w_prime_j into the rider's own section."]
+    lines = ["# For a team file: copy these into the rider's own section; the standard errors (_se_) may be left out."]
     for rider, answer in answers.items():
         lines += [
             "",
@@ -96,6 +97,10 @@ def team_fragment(answers: Mapping[str, FormFit]) -> str:
             f"cp_w = {answer.cp_w.value:.0f}  # {_comment(answer, answer.cp_w, 'W')}",
             f"w_prime_j = {answer.w_prime_j.value:.0f}  # {_comment(answer, answer.w_prime_j, 'J')}",
         ]
+        for key, estimate, digits in (("cp_se_w", answer.cp_w, 1), ("w_prime_se_j", answer.w_prime_j, 0)):
+            error = estimate.standard_error
+            if error is not None and error <= RIDER_BOUNDS[key].high:
+                lines.append(f"{key} = {error:.{digits}f}")
     return "\n".join(lines) + "\n"
 
 

@@ -12,6 +12,8 @@ from gpxpy.gpx import GPX, GPXTrack, GPXTrackPoint, GPXTrackSegment, GPXWaypoint
 
 from ttt_opt.course import Course
 from ttt_opt.course_notes import bends, slopes
+from ttt_opt.pattern_plan import RideablePlan
+from ttt_opt.pattern_text import off_to, place_of, watts_of
 from ttt_opt.plan import Plan
 from ttt_opt.plan_text import SWING_OFF_WORDS
 from ttt_opt.terminal_names import is_unsafe
@@ -24,6 +26,7 @@ LONGEST_NAME = 15
 """Characters of a cue's name that bicycle computers show (common practice, no source)."""
 MOST_POINTS = 10_000
 """Points of the track that bicycle computers take (common practice, no source)."""
+FALL_BACK_HERE = "A fall-back pattern is taken up here."
 KEPT_SIGNS = " .,:()'’-"
 """Signs that may stand in a name beside letters and digits."""
 
@@ -37,7 +40,7 @@ class Cue:
     distance_m : float
         From the start (m).
     kind : str
-        ``change of leader``, ``bend``, ``climb`` or ``finish``.
+        ``stretch``, ``change of leader``, ``bend``, ``climb`` or ``finish``.
     name : str
         At most 15 characters.
     told : str
@@ -79,8 +82,11 @@ def cues_gpx(plan: Plan) -> str:
 
 
 def cues(plan: Plan) -> tuple[Cue, ...]:
-    """The cues along the road, at most 200: all changes of leader, or every second one or fewer."""
+    """The cues along the road, at most 200: where stretches begin; without them some or all changes of leader."""
     others = [*_bends(plan), *_slopes(plan), Cue(plan.course.length_m, "finish", "Finish", "Finish")]
+    if plan.rideable is not None:
+        found = [*_stretches(plan, plan.rideable), *others]
+        return tuple(sorted(found, key=lambda cue: cue.distance_m))
     changes = _changes(plan)
     every = math.ceil(len(changes) / (MOST_CUES - len(others))) if changes else 1
     return tuple(sorted([*changes[::every], *others], key=lambda cue: cue.distance_m))
@@ -96,6 +102,23 @@ def readable(text: str, longest: int, otherwise: str) -> str:
     )
     words = " ".join(kept.split())
     return words[:longest].rstrip() if any(character.isalnum() for character in words) else otherwise
+
+
+def _stretches(plan: Plan, rideable: RideablePlan) -> list[Cue]:
+    """Where stretches begin: the places for new watts, and for a fall-back pattern where one has to be taken up."""
+    number = {rider.name: count for count, rider in enumerate(plan.race.team.riders, start=1)}
+    found = []
+    for count, stretch in enumerate(rideable.stretches, start=1):
+        leader = stretch.line[0]
+        mark = f"{count} "
+        name = readable(leader, LONGEST_NAME - len(mark) - len(" leads"), f"Rider {number[leader]}")
+        pulls = ", ".join(
+            f"{readable(rider.rider, 80, f'Rider {number[rider.rider]}')} {rider.pull_s} s {watts_of(rider)}"
+            for rider in stretch.riders
+        )
+        told = f"Stretch {count}, {place_of(stretch)}: {off_to(stretch)}. {pulls}. {FALL_BACK_HERE}"
+        found.append(Cue(stretch.start_m, "stretch", f"{mark}{name} leads", told))
+    return found
 
 
 def _changes(plan: Plan) -> list[Cue]:

@@ -26,6 +26,8 @@ transcribed at second hand.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -165,6 +167,32 @@ def draft_shares(table: str, line_length: int, wheel_gap_m: float) -> FloatArray
     shares = by_place[np.minimum(np.arange(line_length), len(by_place) - 1)]
     shares[1:] *= flow[1:] / _computed_flow(line_length, MEASURED_GAP_M)[1:]
     return shares
+
+
+def own_shares(shares: Sequence[float], line_length: int) -> FloatArray:
+    """A team's own shares by place, for a line of any length.
+
+    Parameters
+    ----------
+    shares : sequence of float
+        Leader first, at least one; places behind the last have its share.
+    line_length : int
+        Riders in the line. A rider alone has 1, and so has every rider without a share.
+
+    Returns
+    -------
+    ndarray (line_length,)
+
+    Raises
+    ------
+    ValueError
+        There is no share, or nobody in the line.
+    """
+    if not shares or line_length < 1:
+        raise ValueError(f"{len(shares)} shares for a line of {line_length}: needs one or more of both")
+    if line_length == 1:
+        return np.ones(1)
+    return np.asarray(shares, dtype=np.float64)[np.minimum(np.arange(line_length), len(shares) - 1)]
 
 
 def sheltered_share(share: FloatLike, yaw_deg: FloatLike) -> FloatArray:

@@ -1,14 +1,19 @@
-"""Maximal efforts: how long a rider held how much power, read from a CSV file."""
+"""Maximal efforts: how long a rider held how much power, from a CSV file or from recorded rides."""
 
 from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from ttt_opt.csv_input import CsvTable, Quantity, read_csv
 from ttt_opt.errors import InputError
+from ttt_opt.recorded_ride import RecordedRide
+from ttt_opt.smoothing import on_seconds
 from ttt_opt.team import LONGEST_NAME
 from ttt_opt.terminal_names import is_unsafe, printable, shortened
 from ttt_opt.toml_input import Bounds
@@ -23,6 +28,14 @@ RIDER = "rider"
 NAMELESS = "Rider"
 """Goes by this name where neither the file nor the command names the rider."""
 MOST_EFFORTS = 200
+BEST_OVER_S = (120.0, 180.0, 300.0, 480.0, 720.0, 900.0)
+"""Durations over which the best efforts of recorded rides are taken (s): where critical power holds."""
+WHOLE_SHARE = 0.98
+LONGEST_GAP_S = 8.0
+BEST_EFFORTS_CAUTION = (
+    "These are the best efforts of recorded rides: not all of them were maximal, nor ridden fresh, so critical power "
+    "may be higher, and W' is the less certain. Windows of one ride overlap, so the intervals are too narrow."
+)
 
 
 @dataclass(frozen=True)
@@ -106,6 +119,50 @@ def read_efforts(path: Path, rider: str | None = None) -> dict[str, tuple[Effort
         there = shortened(", ".join(found), 200)
         raise InputError(table.file, RIDER, f'"{shortened(rider)}" is not there; allowed: {there}')
     return {rider: found[rider]}
+
+
+def best_efforts(rides: Sequence[RecordedRide]) -> tuple[Effort, ...]:
+    """The highest mean powers in recorded rides, over durations of 2 to 15 min.
+
+    Parameters
+    ----------
+    rides : sequence of RecordedRide
+        Of one rider, with power.
+
+    Returns
+    -------
+    tuple of Effort
+        One for each duration of :data:`BEST_OVER_S` that a ride is long enough for.
+
+    Raises
+    ------
+    ValueError
+        No ride holds two of the durations without gaps in its power.
+
+    Notes
+    -----
+    Power of a sample is the mean since the one before; a window counts where at most 2 % of it was not recorded, and
+    what was not counts as 0.
+    """
+    best: dict[float, float] = {}
+    for ride in rides:
+        seconds = np.arange(ride.time_s[0], ride.time_s[-1] + 1.0)
+        power = on_seconds(ride.time_s, ride.power_w, seconds, LONGEST_GAP_S)
+        known = np.isfinite(power)
+        work = np.append(0.0, np.cumsum(np.where(known, power, 0.0)))
+        count = np.append(0, np.cumsum(known))
+        for duration_s in BEST_OVER_S:
+            width = int(duration_s)
+            if width > len(power):
+                continue
+            whole = count[width:] - count[:-width] >= WHOLE_SHARE * width
+            if whole.any():
+                mean_w = float((work[width:] - work[:-width])[whole].max()) / width
+                best[duration_s] = max(best.get(duration_s, 0.0), mean_w)
+    found = tuple(Effort(duration_s, power_w) for duration_s, power_w in best.items() if power_w > 0.0)
+    if len(found) < 2:
+        raise ValueError("holds no 3 min of power without gaps; allowed: rides with efforts of 2 to 15 min")
+    return found
 
 
 def rider_name(text: str, where: str) -> str:

@@ -1,6 +1,7 @@
 """Reading the points of a GPX file from outside: one streaming pass that trusts nothing.
 
-The pass takes over only what a course needs (latitude, longitude, elevation, the name); every other
+The pass takes over only what a course needs (latitude, longitude, elevation, the name) and, of a recorded ride, time,
+power, heart rate and speed, which extensions of many name spaces carry under a few local names; every other
 element may hold anything, as long as the file is well-formed XML of bounded size. So a wrong ``<fix>``
 or an extension with an undeclared prefix does not matter, while document types, and with them all
 entities, are refused.
@@ -9,6 +10,7 @@ entities, are refused.
 from __future__ import annotations
 
 import codecs
+import datetime
 import re
 import unicodedata
 from array import array
@@ -34,9 +36,27 @@ MAX_NAME_CHARACTERS = 80
 ENCODINGS = ("utf-8", "utf-16", "us-ascii", "ascii", "iso-8859-1", "iso-8859-15", "windows-1252")
 LOWEST_ELEVATION_M, HIGHEST_ELEVATION_M = -500.0, 9000.0
 
+SENSORS = {
+    "power": "power",
+    "watts": "power",
+    "powerinwatts": "power",
+    "hr": "heart rate",
+    "heartrate": "heart rate",
+    "heartratebpm": "heart rate",
+    "heart_rate": "heart rate",
+    "speed": "speed",
+}
+"""What elements below a point hold, by their local names in small letters: W, beats per minute, m/s."""
+SENSOR_LIMITS = {"power": 3000.0, "heart rate": 255.0, "speed": 40.0}
+"""The largest value that can be true; the smallest is 0."""
+
 _CHUNK_BYTES = 65_536
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _XML_SPACE = " \t\r\n"
+_TIME = re.compile(
+    r"(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(\.\d{1,9})?(?:Z|([+-])(\d\d):?(\d\d))?", re.ASCII
+)
+_EPOCH = datetime.datetime(1970, 1, 1)
 # Error codes of expat: no element found, unclosed token, partial character, unclosed CDATA section.
 _TRUNCATED = {3, 5, 6, 20}
 _INVALID_TOKEN = 4
@@ -78,6 +98,32 @@ class RawTrack:
             raise ValueError("segment_starts must point into the track")
 
 
+@dataclass(frozen=True)
+class RawRecording:
+    """The points of a recorded track as they stand in a GPX file, checked one by one.
+
+    Attributes
+    ----------
+    time_s : ndarray (n_points,)
+        Since 1970-01-01 00:00 UTC (s); never falling.
+    latitude_deg, longitude_deg, elevation_m : ndarray (n_points,)
+        As of :class:`RawTrack`.
+    power_w, heart_rate_bpm, speed_mps : ndarray (n_points,)
+        From extensions (W, beats per minute, m/s), ``nan`` where there is none that can be true.
+    notes : tuple of str
+        What was left out, in readable sentences.
+    """
+
+    time_s: FloatArray
+    latitude_deg: FloatArray
+    longitude_deg: FloatArray
+    elevation_m: FloatArray
+    power_w: FloatArray
+    heart_rate_bpm: FloatArray
+    speed_mps: FloatArray
+    notes: tuple[str, ...]
+
+
 class _Points:
     """Points of all tracks, or of all routes, while they are read."""
 
@@ -86,6 +132,9 @@ class _Points:
         self.starts: list[int] = []
         self.without_elevation = 0
         self.impossible_elevation = 0
+        self.time = array("d")
+        self.sensors = {quantity: array("d") for quantity in SENSOR_LIMITS}
+        self.impossible = dict.fromkeys(SENSOR_LIMITS, 0)
 
     def new_segment(self) -> None:
         if not self.starts or self.starts[-1] != len(self.latitude):
@@ -95,8 +144,11 @@ class _Points:
 class _Reader:
     """Handlers of the streaming pass; keeps the path of open elements and the points found."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, recorded: bool) -> None:
         self.file = file
+        self.recorded = recorded
+        self.time: str | None = None
+        self.sensors: dict[str, str] = {}
         self.parser = expat.ParserCreate()
         self.parser.buffer_text = True
         self.parser.XmlDeclHandler = self.declaration
@@ -150,6 +202,9 @@ class _Reader:
         elif name == "ele":
             if self.here is not None and path[-1] in ("trkpt", "rtept"):
                 self.listen(MAX_NUMBER_CHARACTERS)
+        elif self.recorded and depth >= 4 and self.here is not None:
+            if (name == "time" and depth == 4) or name.lower() in SENSORS:
+                self.listen(MAX_NUMBER_CHARACTERS)
         elif name == "trkseg":
             if depth == 2 and path[1] == "trk":
                 self.track.new_segment()
@@ -169,6 +224,11 @@ class _Reader:
         if name == "ele":
             if self.here is not None and path[-1] in ("trkpt", "rtept"):
                 self.elevation = self.heard()
+        elif self.recorded and len(path) >= 4 and self.here is not None:
+            if name == "time" and len(path) == 4:
+                self.time = self.heard()
+            elif name.lower() in SENSORS:
+                self.sensors.setdefault(SENSORS[name.lower()], self.heard())
         elif name == "trkpt" or name == "rtept":
             if self.here is not None and path[-1] in ("trkseg", "rte"):
                 self.close_point(self.here)
@@ -209,9 +269,42 @@ class _Reader:
             found.append(value)
         self.here = points
         self.elevation = None
+        self.time = None
+        self.sensors = {}
+
+    def moment(self, text: str, count: int) -> float:
+        """Seconds since 1970 of a time as GPX writes it (ISO 8601); without a zone it is UTC."""
+        found = _TIME.fullmatch(text.strip(_XML_SPACE))
+        try:
+            if found is None:
+                raise ValueError
+            year, month, day, hour, minute, second = map(int, found.groups()[:6])
+            fraction, sign, zone_hours, zone_minutes = found.groups()[6:]
+            moment = datetime.datetime(year, month, day, hour, minute, second)
+        except ValueError:
+            raise self.refuse(
+                f"time of track point {count} is {text[:40]!r}, not a time such as 2030-05-12T12:30:00Z"
+            ) from None
+        zone_s = (60 * int(zone_hours) + int(zone_minutes)) * 60 if sign else 0
+        return (moment - _EPOCH).total_seconds() + float(fraction or 0) - (zone_s if sign == "+" else -zone_s)
+
+    def close_recorded(self, points: _Points) -> None:
+        """Time and sensors of the point that ends; nan where it has none that can be true."""
+        count = len(points.latitude)
+        has_time = self.time is not None and self.time.strip(_XML_SPACE)
+        points.time.append(self.moment(self.time or "", count) if has_time else np.nan)
+        for quantity, limit in SENSOR_LIMITS.items():
+            text = self.sensors.get(quantity, "").strip(_XML_SPACE)
+            value = self.number(text, f"{quantity} of track point {count}") if text else np.nan
+            if text and not 0.0 <= value <= limit:
+                points.impossible[quantity] += 1
+                value = np.nan
+            points.sensors[quantity].append(value)
 
     def close_point(self, points: _Points) -> None:
         self.here = None
+        if self.recorded:
+            self.close_recorded(points)
         if self.elevation is None or not self.elevation.strip(_XML_SPACE):
             points.without_elevation += 1
             points.elevation.append(np.nan)
@@ -261,8 +354,11 @@ def _not_xml(path: Path, reader: _Reader, error: expat.ExpatError) -> InputError
     )
 
 
-def _parse(path: Path) -> _Reader:
-    reader = _Reader(printable(str(path)))
+def _parse(path: Path, *, recorded: bool = False) -> _Reader:
+    file = printable(str(path))
+    if not path.is_file():
+        raise InputError(file, "", "is not a file" if path.exists() else "does not exist")
+    reader = _Reader(file, recorded)
     parser = reader.parser
     fed = 0
     try:
@@ -314,9 +410,6 @@ def read_track(path: Path) -> RawTrack:
     are known by local name and by their place (``gpx/trk/trkseg/trkpt``, ``gpx/rte/rtept``), so their number
     costs nothing. An elevation outside -500 to 9,000 m is a mark for "unknown" and counts as missing.
     """
-    file = printable(str(path))
-    if not path.is_file():
-        raise InputError(file, "", "is not a file" if path.exists() else "does not exist")
     reader = _parse(path)
     notes = []
     kind, points, other = "track", reader.track, reader.route
@@ -329,7 +422,7 @@ def read_track(path: Path) -> RawTrack:
             if reader.waypoints
             else "no track or route"
         )
-        raise InputError(file, "", f"holds {what} of at least two points; export the course as a track")
+        raise InputError(reader.file, "", f"holds {what} of at least two points; export the course as a track")
     if len(other.latitude) > 0:
         notes.append(
             f"The file holds both a track and a route; the {kind} ({n_points} points) is the course, "
@@ -356,5 +449,65 @@ def read_track(path: Path) -> RawTrack:
         elevation_m=np.array(points.elevation),
         name=name,
         segment_starts=tuple(start for start in points.starts if start < n_points),
+        notes=tuple(notes),
+    )
+
+
+def read_recording(path: Path) -> RawRecording:
+    """Read the track of a recorded ride, with its times and what sensors wrote into it.
+
+    Parameters
+    ----------
+    path : Path
+        GPX 1.0 or 1.1 file whose track points bear times.
+
+    Returns
+    -------
+    RawRecording
+        At least two points.
+
+    Raises
+    ------
+    InputError
+        As for :func:`read_track`; or no track point bears a time, a time is none, or times run backwards.
+
+    Notes
+    -----
+    The bounds of :func:`read_track` hold. Extensions are known by local names only (:data:`SENSORS`), in any name
+    space and at any depth below the point. Points without a time are left out.
+    """
+    points = _parse(path, recorded=True).track
+    time_s = np.array(points.time)
+    timed = np.isfinite(time_s)
+    if len(time_s) < 2:
+        raise InputError(printable(str(path)), "", "holds no track of at least two points; export the ride as a track")
+    if timed.sum() < 2:
+        raise InputError(printable(str(path)), "", "has no times at its points: a course, not a recorded ride")
+    back = np.flatnonzero(np.diff(time_s[timed]) < 0.0)
+    if len(back):
+        point = int(np.flatnonzero(timed)[back[0] + 1])
+        raise InputError(
+            printable(str(path)),
+            f"track point {point + 1}",
+            f"its time is {-np.diff(time_s[timed])[back[0]]:g} s before that of the point before; allowed: times that "
+            f"never fall",
+        )
+    notes = []
+    if not timed.all():
+        notes.append(f"{count_of(int((~timed).sum()), 'point')} without a time left out.")
+    notes += [
+        f"{count_of(number, f'value of {quantity}')} outside 0 to {SENSOR_LIMITS[quantity]:g} left out as impossible."
+        for quantity, number in points.impossible.items()
+        if number
+    ]
+    sensors = {quantity: np.array(values)[timed] for quantity, values in points.sensors.items()}
+    return RawRecording(
+        time_s=time_s[timed],
+        latitude_deg=np.array(points.latitude)[timed],
+        longitude_deg=np.array(points.longitude)[timed],
+        elevation_m=np.array(points.elevation)[timed],
+        power_w=sensors["power"],
+        heart_rate_bpm=sensors["heart rate"],
+        speed_mps=sensors["speed"],
         notes=tuple(notes),
     )

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ttt_opt.course import Course, read_course
+from ttt_opt.fall_backs import FallBack, fall_backs
+from ttt_opt.pattern_plan import RideablePlan, described, side_of
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride, ride
 from ttt_opt.ride_check import RideCheck, check_ride
+from ttt_opt.rideable_plan import make_rideable_plan
 from ttt_opt.rotation_optimum import Optimum, optimise
 from ttt_opt.rotation_problem import Road, road_of, segments_of
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -110,6 +113,10 @@ class Plan:
     check : RideCheck
     optimum : Optimum
         Schedule, W' in the model, finish time, bound, gap, why the search stopped, seconds, versions.
+    rideable : RideablePlan or None
+        The plan of few stretches, from :func:`with_patterns`; ``None``: none was found or asked for.
+    fall_backs : tuple of FallBack
+        Patterns for a missing rider and for other wind.
     """
 
     race: Race
@@ -121,6 +128,8 @@ class Plan:
     ride: Ride
     check: RideCheck
     optimum: Optimum
+    rideable: RideablePlan | None = None
+    fall_backs: tuple[FallBack, ...] = ()
 
     @property
     def finish_time_s(self) -> float:
@@ -146,10 +155,30 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     NoFeasiblePlanError, SolverFailureError
         There is no plan.
     """
-    course = read_course(race.course_file, flat=race.flat)
+    return plan_on(read_course(race.course_file, flat=race.flat), race, settings, progress)
+
+
+def plan_on(course: Course, race: Race, settings: Settings | None = None, progress: Progress | None = None) -> Plan:
+    """The same on a course that has been read; the race's course file is not used."""
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
+
+
+def with_patterns(plan: Plan, progress: Progress | None = None) -> Plan:
+    """The plan with its rideable plan and the fall-backs that go with it; as it is where its search was interrupted."""
+    race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
+    if optimum.stopped_because == "interrupted":  # who stops the search wants the answer now
+        return plan
+    if progress is not None:
+        progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)
+    ridden = make_rideable_plan(course, road, race, optimum.schedule, optimum.w_prime_j)
+    if ridden is None:
+        return plan
+    rideable = described(course, road, race, optimum.schedule, ridden)
+    return replace(
+        plan, rideable=rideable, fall_backs=fall_backs(course, road, race, optimum.schedule, rideable)
+    )
 
 
 def ride_and_check(
@@ -174,10 +203,6 @@ def plan_of(race: Race, course: Course, road: Road, optimum: Optimum) -> Plan:
         check=check,
         optimum=optimum,
     )
-
-
-NOTABLE_CROSSWIND_MPS = 0.5
-"""Below this cross wind (m/s at rider height) the side on which to swing off does not matter."""
 
 
 def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]:
@@ -214,12 +239,10 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
 
 
 def _swing_off(pull: ScheduledPull, crosswind_mps: float) -> str:
-    """Side on which to leave the front: towards the wind, so that the rider who drifts back shelters the line."""
+    """Side on which to leave the front, or that the rider leaves the line."""
     if pull.leader_leaves:
         return "leave"
-    if abs(crosswind_mps) < NOTABLE_CROSSWIND_MPS:
-        return "either"
-    return "right" if crosswind_mps > 0.0 else "left"
+    return side_of(crosswind_mps)
 
 
 PEAK_WINDOW_S = 5.0

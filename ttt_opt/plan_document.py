@@ -18,9 +18,10 @@ from ttt_opt.course import Course
 from ttt_opt.plan import Plan
 from ttt_opt.race import Race
 from ttt_opt.ride_check import Check
+from ttt_opt.rideable_document import check_section, fall_back_section, rideable_section
 from ttt_opt.team import Team
 
-FORMAT = 1
+FORMAT = 2
 """Version of the document; it changes when a reader of the old one would no longer understand the new one."""
 
 SAMPLE_COLUMNS = (
@@ -84,14 +85,12 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "start_order": plan.start_order,
         "pulls": [dataclasses.asdict(pull) for pull in plan.pulls],
         "riders": [dataclasses.asdict(rider) for rider in plan.riders],
-        "limits": [_check(check) for check in limits_of(plan.check.checks)],
-        "ride_check": {
-            "finish_time_s": plan.check.finish_time_s,
-            "difference_s": plan.check.difference_s,
-            "passed": plan.check.passed,
-            "checks": [_check(check) for check in plan.check.checks],
-            "notes": plan.check.notes,
-        },
+        "limits": [dataclasses.asdict(check) for check in limits_of(plan.check.checks)],
+        "ride_check": check_section(plan.check),
+        "rideable": rideable_section(plan.rideable, plan.race.team, plan.check.finish_time_s),
+        "fall_backs": [
+            fall_back_section(one, plan.race.team, plan.check.finish_time_s) for one in plan.fall_backs
+        ],
         "segments": _segments(plan),
         "cautions": cautions(plan),
         "versions": {
@@ -148,6 +147,7 @@ def _race(race: Race) -> dict[str, Any]:
         "crr": race.crr,
         "drafting": race.drafting,
         "wheel_gap_m": race.wheel_gap_m,
+        "drafting_shares": race.drafting_shares,
         "recovery": race.recovery,
         "recovery_share": race.recovery_share,
         "weather": dataclasses.asdict(race.weather),
@@ -168,18 +168,6 @@ def _course(course: Course) -> dict[str, Any]:
 
 def _team(team: Team) -> dict[str, Any]:
     return dataclasses.asdict(team)
-
-
-def _check(check: Check) -> dict[str, Any]:
-    return {
-        "name": check.name,
-        "value": check.value,
-        "limit": check.limit,
-        "met": check.met,
-        "unit": check.unit,
-        "tolerance": check.tolerance,
-        "detail": check.detail,
-    }
 
 
 def _segments(plan: Plan) -> list[dict[str, Any]]:

@@ -6,7 +6,7 @@ import datetime
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -16,11 +16,15 @@ from numpy.typing import NDArray
 from ttt_opt.course import LONGEST_COURSE_M, Course
 from ttt_opt.drafting import LONGEST_LINE, TABLES
 from ttt_opt.errors import InputError
+from ttt_opt.fall_backs import FallBack, has_result_without_one, race_with_wind_turned, race_without
+from ttt_opt.pattern_plan import SLOPES, RideablePlan, rideable_from
+from ttt_opt.pattern_ride import ACCELERATING, KINDS, pattern_road
 from ttt_opt.physiology import RECOVERY_MODELS
 from ttt_opt.plan import Plan, plan_of
 from ttt_opt.plan_document import FORMAT, SAMPLE_COLUMNS
 from ttt_opt.race import (
     CRR_BOUNDS,
+    DRAFT_SHARE_BOUNDS,
     GAP_BOUNDS,
     LIMIT_BOUNDS,
     LONGEST_FILE_NAME,
@@ -34,10 +38,12 @@ from ttt_opt.race import (
     Rules,
     Weather,
 )
+from ttt_opt.rideable_plan import MOST_STRETCHES
 from ttt_opt.rotation_optimum import Optimum
-from ttt_opt.rotation_problem import road_of
+from ttt_opt.rotation_problem import Road, pull_bounds, road_of
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.segments import Segments
+from ttt_opt.stretch_search import Stretch
 from ttt_opt.team import LONGEST_NAME, RIDER_BOUNDS, Rider, Team
 from ttt_opt.terminal_names import printable
 from ttt_opt.text_input import read_text
@@ -74,6 +80,7 @@ SEGMENT_BOUNDS = {
     "front_power_w": Bounds(0.0, 3000.0, "W"),
 }
 TIME_BOUNDS = Bounds(0.0, 1e6, "s")
+WATT_BOUNDS, SECONDS_BOUNDS = Bounds(0, 3000, "W"), Bounds(5, 3600, "s")
 
 KEYS = {
     "": (
@@ -93,6 +100,8 @@ KEYS = {
         "riders",
         "limits",
         "ride_check",
+        "rideable",
+        "fall_backs",
         "segments",
         "cautions",
         "versions",
@@ -106,6 +115,7 @@ KEYS = {
         "crr",
         "drafting",
         "wheel_gap_m",
+        "drafting_shares",
         "recovery",
         "recovery_share",
         "weather",
@@ -114,6 +124,23 @@ KEYS = {
     ),
     "course": ("name", "length_m", "total_climb_m", "repairs", "samples"),
     "team": ("name", "riders"),
+    "rideable": ("finish_time_s", "slower_s", "slower_share", "start_power_w", "stretches", "ride_check"),
+    "stretch": (
+        "start_m",
+        "end_m",
+        "start_s",
+        "duration_s",
+        "landmark",
+        "road",
+        "line",
+        "swing_off",
+        "downhill_s",
+        "lowest_kmh",
+        "highest_kmh",
+        "riders",
+    ),
+    "stretch rider": ("rider", "pull_s", "n_pulls", "front_power_w", "front_power_w_per_kg"),
+    "fall-back": ("without", "has_result", "plan"),
     "search": ("seed", "n_orders", "n_orders_discarded", "n_orders_possible"),
     "segment": (
         *SEGMENT_BOUNDS,
@@ -167,7 +194,9 @@ def read_plan(path: Path) -> Plan:
     optimum = _optimum(top, schedule, w_prime_j)
     road = road_of(segments, race, float(course.elevation_m[0]))
     _check_pulls(top, team, schedule)
-    return plan_of(race, course, road, optimum)
+    plan = plan_of(race, course, road, optimum)
+    rideable = _rideable(top, "rideable", course, road, race, schedule)
+    return replace(plan, rideable=rideable, fall_backs=_fall_backs(top, course, road, race, schedule))
 
 
 def _read_json(path: Path) -> Table:
@@ -281,6 +310,8 @@ def _team(section: Table) -> Team:
                     pulls=_truth(row, "pulls"),
                     shortest_pull_s=_number_or_null(row, "shortest_pull_s", RIDER_BOUNDS["shortest_pull_s"]),
                     longest_pull_s=_number_or_null(row, "longest_pull_s", RIDER_BOUNDS["longest_pull_s"]),
+                    cp_se_w=_number_or_null(row, "cp_se_w", RIDER_BOUNDS["cp_se_w"]),
+                    w_prime_se_j=_number_or_null(row, "w_prime_se_j", RIDER_BOUNDS["w_prime_se_j"]),
                 )
             )
         except ValueError as error:
@@ -309,6 +340,7 @@ def _race(section: Table, team: Team) -> Race:
             crr=section.number("crr", CRR_BOUNDS),
             drafting=_choice(section, "drafting", TABLES),
             wheel_gap_m=section.number("wheel_gap_m", GAP_BOUNDS),
+            drafting_shares=section.numbers_or("drafting_shares", DRAFT_SHARE_BOUNDS, ()),
             recovery=_choice(section, "recovery", RECOVERY_MODELS),
             recovery_share=section.number("recovery_share", SHARE_BOUNDS),
             start_order=_words(section, "start_order", LONGEST_NAME),
@@ -542,3 +574,95 @@ def _check_pulls(top: Table, team: Team, schedule: Schedule) -> None:
             place_m = float(schedule.boundary_m[segment])
             if abs(row.number(key, DISTANCE_BOUNDS) - place_m) > PLACE_TOLERANCE_M:
                 raise row.error(key, f"{row.values[key]:g} m is not where its segments say, {place_m:g} m")
+
+
+def _rideable(
+    parent: Table, key: str, course: Course, road: Road, race: Race, schedule: Schedule
+) -> RideablePlan | None:
+    """The plan of few stretches, ridden again from what its stretches say; everything else in it is not believed."""
+    if _is_null(parent, key):
+        return None
+    section = _section(parent, key)
+    _whole_sections(section, "rideable")
+    rows = _rows(section, "stretches", MOST_STRETCHES)
+    for row in rows:
+        _whole_sections(row, "stretch")
+    names = [rider.name for rider in race.team.riders]
+    line = _words(rows[0], "line", LONGEST_NAME)
+    if sorted(line) != sorted(names):
+        raise rows[0].error("line", "must name every rider of the team once")
+    members = [names.index(name) for name in line]
+    order = tuple(i for i in members if race.team.riders[i].pulls)
+    sitting = tuple(i for i in members if not race.team.riders[i].pulls)
+    if (*order, *sitting) != tuple(members):
+        raise rows[0].error("line", "riders who sit on must come last")
+    start_w = section.whole_number("start_power_w", WATT_BOUNDS)
+    nodes_m = pattern_road(course, road, race, pull_bounds(road.segments, race), schedule.speed_mps).node_m
+    stretches = [_stretch(row, nodes_m, [names[i] for i in order], start_w) for row in rows]
+    if stretches[0].begin != 0 or stretches[-1].end != len(nodes_m) - 1:
+        raise section.error("stretches", "must reach from the start to the end of the course")
+    for row, before, after in zip(rows[1:], stretches[:-1], stretches[1:], strict=True):
+        if before.end != after.begin:
+            raise row.error("start_m", "is not where the stretch before ends")
+    return rideable_from(course, road, race, schedule, order, sitting, stretches)
+
+
+def _stretch(row: Table, nodes_m: FloatArray, order: list[str], start_w: int) -> Stretch:
+    places = []
+    for key in ("start_m", "end_m"):
+        place_m = row.number(key, DISTANCE_BOUNDS)
+        node = int(np.argmin(np.abs(nodes_m - place_m)))
+        if abs(float(nodes_m[node]) - place_m) > PLACE_TOLERANCE_M:
+            raise row.error(key, f"{place_m:g} m is no place at which a stretch may begin or end")
+        places.append(node)
+    if places[0] >= places[1]:
+        raise row.error("end_m", "is not behind start_m")
+    riders = {}
+    for rider in _rows(row, "riders", LONGEST_LINE):
+        _whole_sections(rider, "stretch rider")
+        watts = _section(rider, "front_power_w")
+        _exactly(watts, tuple(SLOPES))
+        by_slope = {slope: _number_or_null(watts, slope, WATT_BOUNDS) or 0.0 for slope in SLOPES}
+        riders[rider.text("rider", LONGEST_NAME)] = (rider.whole_number("pull_s", SECONDS_BOUNDS), by_slope)
+    if sorted(riders) != sorted(order):
+        raise row.error("riders", "must hold every rider who pulls once")
+    table = np.zeros((len(KINDS), len(order)), dtype=np.int64)
+    for place, name in enumerate(order):
+        for slope, kind in SLOPES.items():
+            table[kind, place] = round(riders[name][1][slope])
+    table[ACCELERATING] = start_w
+    leader = _words(row, "line", LONGEST_NAME)[:1]
+    if not leader or leader[0] not in order:
+        raise row.error("line", "must begin with a rider who pulls")
+    downhill_s = None if _is_null(row, "downhill_s") else row.whole_number("downhill_s", SECONDS_BOUNDS)
+    return Stretch(
+        begin=places[0],
+        end=places[1],
+        first=order.index(leader[0]),
+        seconds=tuple(riders[name][0] for name in order),
+        downhill_s=15 if downhill_s is None else downhill_s,
+        watts=tuple(tuple(row_of_kind) for row_of_kind in table.tolist()),
+    )
+
+
+def _fall_backs(
+    top: Table, course: Course, road: Road, race: Race, schedule: Schedule
+) -> tuple[FallBack, ...]:
+    if top.values.get("fall_backs") == []:
+        return ()
+    found = []
+    for row in _rows(top, "fall_backs", LONGEST_LINE + 1):
+        _whole_sections(row, "fall-back")
+        _truth(row, "has_result")
+        if _is_null(row, "without"):
+            turned = race_with_wind_turned(race)
+            blown = road_of(road.segments, turned, float(course.elevation_m[0]))
+            found.append(FallBack(None, True, _rideable(row, "plan", course, blown, turned, schedule)))
+            continue
+        name = row.text("without", LONGEST_NAME)
+        if name not in [rider.name for rider in race.team.riders]:
+            raise row.error("without", f"{describe(name)} is not a rider of the team")
+        smaller = race_without(race, name)
+        plan = None if smaller is None else _rideable(row, "plan", course, road, smaller, schedule)
+        found.append(FallBack(name, has_result_without_one(race), plan))
+    return tuple(found)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from ttt_opt.cautions import cautions
+from ttt_opt.pattern_text import fall_back_text, rideable_text
 from ttt_opt.plan import Plan
 from ttt_opt.plan_document import limits_of
 from ttt_opt.ride_check import Check
@@ -42,6 +43,8 @@ def plan_text(plan: Plan) -> str:
     lines = [
         *headline(plan),
         *_repairs(plan),
+        *rideable_text(plan),
+        *fall_back_text(plan),
         *_start_order(plan),
         *_pulls(plan),
         *_riders(plan),
@@ -146,7 +149,7 @@ def _pulls(plan: Plan) -> list[str]:
         for number, pull in enumerate(plan.pulls, start=1)
     ]
     return titled(
-        "Pulls (W: mean at the front; swing off to the side the wind comes from)",
+        "Detailed plan: pulls (W: mean at the front; swing off to the side the wind comes from)",
         table(headings, rows, flexible=1),
     )
 

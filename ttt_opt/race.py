@@ -9,7 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path, PureWindowsPath
 
-from ttt_opt.drafting import LARGEST_GAP_M, LONGEST_LINE, SMALLEST_GAP_M, TABLES
+import numpy as np
+from numpy.typing import NDArray
+
+from ttt_opt.drafting import LARGEST_GAP_M, LONGEST_LINE, SMALLEST_GAP_M, TABLES, draft_shares, own_shares
 from ttt_opt.physiology import RECOVERY_MODELS
 from ttt_opt.team import LONGEST_NAME, Rider, Team, read_team
 from ttt_opt.toml_input import Bounds, Table, describe, read_toml
@@ -37,6 +40,7 @@ PULL_BOUNDS = Bounds(3.0, 3600.0, "s")
 CRR_BOUNDS = Bounds(0.001, 0.02, "", "coefficient of rolling resistance")
 GAP_BOUNDS = Bounds(SMALLEST_GAP_M, LARGEST_GAP_M, "m", "between wheels")
 SHARE_BOUNDS = Bounds(0.0, 1.0, "", "share of the power below critical power")
+DRAFT_SHARE_BOUNDS = Bounds(0.2, 1.2, "", "share of the solo drag, 0.65 for 65 %")
 
 
 @dataclass(frozen=True)
@@ -190,6 +194,9 @@ class Race:
         Name of a drafting table, see :mod:`ttt_opt.drafting`.
     wheel_gap_m : float
         Gap between wheels (m).
+    drafting_shares : tuple of float
+        The team's own shares of the solo drag by place, leader first, as a ride showed them; empty: those of the
+        table. Places behind the last have its share.
     recovery : str
         ``differential`` or ``constant``, see :mod:`ttt_opt.physiology`.
     recovery_share : float
@@ -215,6 +222,7 @@ class Race:
     crr: float = 0.004
     drafting: str = "measured"
     wheel_gap_m: float = 0.5
+    drafting_shares: tuple[float, ...] = ()
     recovery: str = "differential"
     recovery_share: float = 0.5
     start_order: tuple[str, ...] = ()
@@ -236,10 +244,23 @@ class Race:
             )
         if not GAP_BOUNDS.low <= self.wheel_gap_m <= GAP_BOUNDS.high:
             raise ValueError(f"drafting.wheel_gap_m: {self.wheel_gap_m} is not within {GAP_BOUNDS.allowed}")
+        if self.drafting_shares and not 2 <= len(self.drafting_shares) <= LONGEST_LINE:
+            count = len(self.drafting_shares)
+            raise ValueError(f"drafting.shares: holds {count} numbers; allowed: 2 to {LONGEST_LINE}")
+        if not all(DRAFT_SHARE_BOUNDS.low <= share <= DRAFT_SHARE_BOUNDS.high for share in self.drafting_shares):
+            raise ValueError(
+                f"drafting.shares: {self.drafting_shares} are not all within {DRAFT_SHARE_BOUNDS.allowed}"
+            )
         if not 0.0 <= self.crr < math.inf:
             raise ValueError(f"surface.crr: {self.crr} is negative or not finite")
         if self.start_order:
             self._check_start_order()
+
+    def draft_shares(self, line_length: int) -> NDArray[np.float64]:
+        """Share of the solo drag in each place of a line, leader first, ``(line_length,)``."""
+        if self.drafting_shares:
+            return own_shares(self.drafting_shares, line_length)
+        return draft_shares(self.drafting, line_length, self.wheel_gap_m)
 
     def _check_start_order(self) -> None:
         names = [rider.name for rider in self.team.riders]
@@ -295,7 +316,7 @@ def read_race(path: Path, *, larger_team: bool = False) -> Race:
     )
     surface, drafting, recovery = top.subtable("surface"), top.subtable("drafting"), top.subtable("recovery")
     surface.refuse_unknown(("crr",))
-    drafting.refuse_unknown(("table", "wheel_gap_m"))
+    drafting.refuse_unknown(("table", "wheel_gap_m", "shares"))
     name = top.text("name", LONGEST_NAME)
     model, share = _recovery(recovery)
     course_file = _file_below(top, "course", path.parent)
@@ -315,6 +336,7 @@ def read_race(path: Path, *, larger_team: bool = False) -> Race:
             crr=surface.number_or("crr", CRR_BOUNDS, Race.crr),
             drafting=drafting.choice_or("table", TABLES, Race.drafting),
             wheel_gap_m=drafting.number_or("wheel_gap_m", GAP_BOUNDS, Race.wheel_gap_m),
+            drafting_shares=_drafting_shares(drafting),
             recovery=model,
             recovery_share=share,
             start_order=tuple(
@@ -382,6 +404,13 @@ def _recovery(section: Table) -> tuple[str, float]:
             "constant_share", f'has no effect with the model "{model}"; set model = "constant" or drop it'
         )
     return model, section.number_or("constant_share", SHARE_BOUNDS, Race.recovery_share)
+
+
+def _drafting_shares(section: Table) -> tuple[float, ...]:
+    shares = section.numbers_or("shares", DRAFT_SHARE_BOUNDS, ())
+    if shares and section.has("table"):
+        raise section.error("table", "has no effect beside shares, the team's own figures; keep one of the two")
+    return shares
 
 
 def _start_time(top: Table) -> str | None:

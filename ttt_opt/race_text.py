@@ -175,9 +175,14 @@ def _rules(race: Race) -> list[str]:
                 f"{limits.w_prime_reserve_j / 1000:.1f} kJ of W'."
             ),
             *wrapped(
-                f"Rolling resistance {race.crr:g}; drafting table '{race.drafting}' with "
-                f"{race.wheel_gap_m:.2f} m between "
-                f"wheels; recovery '{race.recovery}'."
+                f"Rolling resistance {race.crr:g}; {_drafting(race)}, {race.wheel_gap_m:.2f} m between wheels; "
+                f"recovery '{race.recovery}'."
             ),
         ],
     )
+
+
+def _drafting(race: Race) -> str:
+    if race.drafting_shares:
+        return f"the team's own drag shares by place {', '.join(f'{share:g}' for share in race.drafting_shares)}"
+    return f"drafting table '{race.drafting}'"

@@ -45,7 +45,7 @@ from numpy.typing import NDArray
 
 from ttt_opt.changeover import BICYCLE_LENGTH_M, manoeuvre
 from ttt_opt.course import Course
-from ttt_opt.drafting import draft_shares, sheltered_share
+from ttt_opt.drafting import sheltered_share
 from ttt_opt.physics import (
     DRIVETRAIN_EFFICIENCY,
     GRAVITY_MPS2,
@@ -376,10 +376,7 @@ class _Lines:
         leader = np.zeros(shape[0], dtype=np.int64)
         place = np.full(shape, -1, dtype=np.int64)
         share = np.ones(shape)
-        tables = {
-            n: draft_shares(race.drafting, n, race.wheel_gap_m)
-            for n in {len(pull.line) for pull in schedule.pulls}
-        }
+        tables = {n: race.draft_shares(n) for n in {len(pull.line) for pull in schedule.pulls}}
         for pull in schedule.pulls:
             covered = slice(pull.first_segment, pull.end_segment)
             leader[covered] = pull.leader

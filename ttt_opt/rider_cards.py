@@ -1,11 +1,13 @@
-"""Cards with each rider's own pulls, for the stem or the forearm: ``cards.html``."""
+"""Cards with each rider's own part of the patterns, for the stem or the forearm: ``cards.html``."""
 
 from __future__ import annotations
 
 from ttt_opt.html_text import Html, element, escaped, joined, name_of, page, table_of
 from ttt_opt.palette import BAND_INK, LIGHT, variables
+from ttt_opt.pattern_page import SLOPE_SIGNS
+from ttt_opt.pattern_plan import RideablePlan, StretchPattern
 from ttt_opt.plan import Plan, Pull
-from ttt_opt.team_marks import chip
+from ttt_opt.team_marks import chip, team_marks
 from ttt_opt.text_table import clock
 
 WIDTH_MM, HEIGHT_MM = 60, 90
@@ -31,6 +33,14 @@ th {{ font-size: 7pt; font-weight: 600; color: var(--soft); }}
 th, td {{ padding: 0 .5mm; height: var(--row); text-align: right; }}
 td {{ font-size: 9.5pt; line-height: 1; border-top: .1mm solid var(--axis); }}
 td:nth-child(3) {{ font-weight: 700; }}
+.stretches {{ flex: 1; display: flex; flex-direction: column; gap: .5mm; margin-top: .6mm; }}
+.stretch {{ border-top: .1mm solid var(--axis); padding-top: .4mm; }}
+.stretch p {{ margin: 0; line-height: 1.15; }}
+.where {{ font-size: 7pt; color: var(--soft); display: flex; justify-content: space-between; gap: 1mm; }}
+.place {{ overflow: hidden; text-overflow: ellipsis; }}
+.watts {{ white-space: pre; font-size: 10pt; font-weight: 700; font-variant-numeric: tabular-nums; }}
+.watts span {{ font-size: 8pt; font-weight: 400; }}
+.many {{ font-size: 8.5pt; letter-spacing: -.02em; }}
 .foot {{ margin-top: auto; color: var(--soft); }}
 @page {{ size: {WIDTH_MM}mm {HEIGHT_MM}mm; margin: 0; }}
 @media print {{ body {{ display: block; padding: 0; }} .card {{ border: 0; break-after: page; }}
@@ -39,7 +49,7 @@ td:nth-child(3) {{ font-weight: 700; }}
 
 
 def cards_html(plan: Plan) -> str:
-    """One card of 60 x 90 mm per rider, more where the pulls need them, as a page that prints card by card.
+    """One card of 60 x 90 mm per rider, as a page that prints card by card; more cards where there are only pulls.
 
     Parameters
     ----------
@@ -48,17 +58,72 @@ def cards_html(plan: Plan) -> str:
     Returns
     -------
     str
-        One HTML document. Each card holds where a pull starts (km), how long it lasts (s), the mean power at the
-        front (W), and the side on which to leave the front.
+        One HTML document. Each card holds, for every stretch of the rideable plan, where it begins, whose wheel to be
+        on, the pull (s), the watts in front by slope (W) and the side on which to leave the front. Without a rideable
+        plan it holds the pulls of the detailed one.
     """
     cards = [card for rider in plan.race.team.riders for card in _cards_of(plan, rider.name)]
     return page(f"{plan.race.name} · cards", STYLE, *cards)
 
 
 def _cards_of(plan: Plan, rider: str) -> list[Html]:
+    if plan.rideable is not None:
+        return [_pattern_card(plan, plan.rideable, rider)]
     own = [pull for pull in plan.pulls if pull.rider == rider]
     parts = [own[first : first + ROWS_A_CARD] for first in range(0, len(own), ROWS_A_CARD)] or [[]]
     return [_card(plan, rider, part, f"{count}/{len(parts)}") for count, part in enumerate(parts, start=1)]
+
+
+def _pattern_card(plan: Plan, rideable: RideablePlan, name: str) -> Html:
+    """The patterns of one rider: two lines a stretch."""
+    first = rideable.stretches[0]
+    start = _behind(first.line, name)
+    if name == first.line[0]:
+        start = escaped(f"leads the start at {rideable.start_power_w} W")
+    pulls = any(rider.rider == name for rider in first.riders)
+    body = (
+        element("div", *(_stretch_of(plan, stretch, name) for stretch in rideable.stretches), class_="stretches")
+        if pulls
+        else element("p", "No pulls: stay on the last wheels.")
+    )
+    return element(
+        "article",
+        element("h1", chip(plan.race.team, name), " ", name_of(name)),
+        element("p", "Start: ", start),
+        body,
+        element("p", f"{clock(rideable.finish_time_s)} · ", name_of(plan.race.name), class_="foot"),
+        class_="card",
+    )
+
+
+def _stretch_of(plan: Plan, stretch: StretchPattern, name: str) -> Html:
+    """Where it begins, whose wheel to be on and where to swing off; below that seconds and watts."""
+    own = next(rider for rider in stretch.riders if rider.rider == name)
+    where = f"km {stretch.start_m / 1000:.1f}" + (
+        "" if stretch.landmark.startswith("km ") else f" {stretch.landmark}"
+    )
+    place = stretch.line.index(name)
+    wheel = f"behind {team_marks(plan.race.team)[stretch.line[place - 1]]}" if place else "lead"
+    figures = [f"{own.pull_s} s"]
+    for slope, watts in own.front_power_w.items():
+        figures.append(f"{SLOPE_SIGNS[slope]}{watts}{f' ({stretch.downhill_s} s)' if slope == 'downhill' else ''}")
+    return element(
+        "div",
+        element(
+            "p",
+            element("span", where, class_="place"),
+            element("span", f"{wheel} · {SIDES[stretch.swing_off]}"),
+            class_="where",
+        ),
+        element("p", "  ".join(figures), element("span", " W"), class_="watts" if len(figures) <= 3 else "watts many"),
+        class_="stretch",
+    )
+
+
+def _behind(line: tuple[str, ...], name: str) -> Html:
+    """Place in a line, and whose wheel that is."""
+    place = line.index(name)
+    return joined([f"no. {place + 1}, behind ", name_of(line[place - 1])]) if place else escaped("leads")
 
 
 def _card(plan: Plan, rider: str, pulls: list[Pull], count: str) -> Html:
@@ -75,16 +140,8 @@ def _card(plan: Plan, rider: str, pulls: list[Pull], count: str) -> Html:
     return element(
         "article",
         element("h1", chip(plan.race.team, rider), " ", name_of(rider)),
-        element("p", f"Card {count} · ", _at_the_start(plan, rider)),
+        element("p", f"Card {count} · at the start ", _behind(plan.start_order, rider)),
         body,
         element("p", f"{clock(plan.finish_time_s)} · ", name_of(plan.race.name), class_="foot"),
         class_="card",
     )
-
-
-def _at_the_start(plan: Plan, name: str) -> Html:
-    """Place in the line at the start, and whose wheel that is."""
-    place = plan.start_order.index(name)
-    if place == 0:
-        return escaped("leads the start")
-    return joined([f"no. {place + 1} at the start, behind ", name_of(plan.start_order[place - 1])])

@@ -29,7 +29,15 @@ from ttt_opt.rotation_fit import (
     fit_to_ride,
     most_of_the_way,
 )
-from ttt_opt.rotation_paths import CompiledRotation, PathsAlone, PullPath, Rotation, best_path, compile_rotation
+from ttt_opt.rotation_paths import (
+    CompiledRotation,
+    PathsAlone,
+    PullPath,
+    Rotation,
+    best_path,
+    compile_rotation,
+    path_of,
+)
 from ttt_opt.rotation_plan import RotationPlan, finish_time_s, schedule_of, speeds_of, w_prime_along
 from ttt_opt.rotation_problem import (
     FINE_GRID,
@@ -69,6 +77,9 @@ USUAL_SEGMENTS = 160
 N_CANDIDATES, UNLIKE_PULLS = 6, 6
 """Plans that are fitted to their rides at the end, and pulls in which any two differ: the fastest in the model need not
 be the fastest on the road."""
+NOTICEABLE_SHARE, GAP_OF_SUPPORTED, SHARE_FOR_SUPPORTED = 0.05, 2e-4, 0.6
+"""Pulls that the relaxation rides to more than this share are tried together by the solver, to this gap, in at most
+this share of the time left. Measured on the demo: a plan 0.04 % faster than local search leaves."""
 POLL_S = 0.2
 FIRST_PRICE_S_PER_KJ = 0.5
 
@@ -128,6 +139,8 @@ class OrderResult:
         Its time (``inf`` without one) and the bound of the relaxation (``-inf`` without one, ``inf`` where the order
         has no plan) (s).
     build_seconds : float
+    supported : tuple of int
+        Pulls that the relaxation rides to a noticeable share.
     """
 
     order: tuple[int, ...]
@@ -135,6 +148,7 @@ class OrderResult:
     time_s: float
     bound_s: float
     build_seconds: float
+    supported: tuple[int, ...] = ()
 
 
 def optimise(
@@ -191,6 +205,8 @@ def optimise(
             best = _best_order(road, race, results, best, clock)
             if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
                 best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+                supported = next(result.supported for result in results if result.order == best.order)
+                best = _among_supported(best, supported, clock, tell)
             for candidate in _fastest_plans(best):
                 if clock.stop():
                     break
@@ -384,15 +400,19 @@ def search_order(
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
     plan = follow_prices(table, valuer, pace, price, stop=lambda: False, found=lambda _: None)
     bound = -INFINITY
+    supported: tuple[int, ...] = ()
     if with_bound and isinstance(compiled, CompiledRotation):
         if plan is not None:
             plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=lambda: False, found=lambda _: None)
         left = max(seconds - (time.perf_counter() - began), 1.0)
         relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left, seed=seed)
         bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
+        if relaxed.values is not None:
+            shares = relaxed.values[compiled.pull_column]
+            supported = tuple(np.flatnonzero(shares > NOTICEABLE_SHARE).tolist())
     if plan is None or plan.pace is None:
-        return OrderResult(order, (), INFINITY, bound, build_seconds)
-    return OrderResult(order, plan.path, plan.time_s, bound, build_seconds)
+        return OrderResult(order, (), INFINITY, bound, build_seconds, supported)
+    return OrderResult(order, plan.path, plan.time_s, bound, build_seconds, supported)
 
 
 def _search_orders(
@@ -523,6 +543,39 @@ def _improve(order: RotationPlan, clock: SearchClock, tell: Progress, n_shakes: 
     best = shake_prices(order.table, order.valuer, order.best, n_shakes, stop=clock.stop, found=found)
     best = improve_locally(order.table, order.valuer, best, N_TRIES, stop=clock.stop, found=found)
     return replace(order, best=best)
+
+
+def _among_supported(
+    order: RotationPlan, supported: tuple[int, ...], clock: SearchClock, tell: Progress
+) -> RotationPlan:
+    """The best chain of the pulls that the relaxation, or one of the fastest plans, rides: a mixed-integer programme.
+
+    References
+    ----------
+    Danna, Rothberg & Le Pape 2005, "Exploring relaxation induced neighborhoods to improve MIP solutions", Mathematical
+    Programming 102, 71-90.
+    """
+    compiled, start = order.compiled, order.best.values
+    if not supported or start is None or not isinstance(compiled, CompiledRotation) or clock.stop():
+        return order
+    tell("choosing among the bound's pulls", finish_time_s(compiled.data, order.best), -INFINITY)
+    ridden = {a for plan in _fastest_plans(order) for a in plan.best.path}
+    others = np.ones(len(compiled.data.arcs), dtype=np.bool_)
+    others[[*supported, *ridden]] = False
+    upper = compiled.model.upper.copy()
+    upper[compiled.pull_column[others]] = 0.0
+    outcome = solve(
+        replace(compiled.model, upper=upper),
+        time_limit_s=SHARE_FOR_SUPPORTED * clock.left_s,
+        gap=GAP_OF_SUPPORTED,
+        start=start,
+        seed=clock.settings.seed,
+        interrupted=clock.stop,
+    )
+    if outcome.values is None:
+        return order
+    found = order.valuer.value(path_of(compiled, outcome.values))
+    return replace(order, best=min(order.best, found, key=lambda plan: plan.time_s))
 
 
 def _why_infeasible(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ttt_models.rotation import Arc, Line, RotationData, rotating_lines
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
 from ttt_opt.course import Course
-from ttt_opt.drafting import draft_shares, sheltered_share
+from ttt_opt.drafting import sheltered_share
 from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.physics import (
     DRIVETRAIN_EFFICIENCY,
@@ -139,7 +139,7 @@ def segments_of(course: Course, race: Race) -> Segments:
     riders = race.team.riders
     weather = race.weather
     density = float(air_density_at(weather.temperature_c, weather.pressure_hpa * 100.0, weather.humidity, 0.0))
-    shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
+    shares = race.draft_shares(len(riders))
 
     def speed(grade: FloatArray) -> FloatArray:
         steady_mps = speed_at_power(
@@ -189,7 +189,7 @@ def reference_speed(road: Road, race: Race, sustainable_share: float) -> FloatAr
     riders = race.team.riders
     power = sustainable_share * float(np.mean([rider.cp_w for rider in riders])) * DRIVETRAIN_EFFICIENCY
     mass = float(np.mean([rider.total_mass_kg for rider in riders]))
-    shares = draft_shares(race.drafting, len(riders), race.wheel_gap_m)
+    shares = race.draft_shares(len(riders))
     load = road_load_power(
         TABLE_SPEEDS_MPS[None, :],
         mass_kg=mass,
@@ -352,7 +352,7 @@ def _may_leave(road: Road, race: Race, order: tuple[int, ...], counting: int) ->
     riders = race.team.riders
     if len(order) <= ALL_MAY_LEAVE:
         return order
-    share = float(draft_shares(race.drafting, len(riders), race.wheel_gap_m)[-1])
+    share = float(race.draft_shares(len(riders))[-1])
 
     def alone_s(i: int) -> float:
         speed = speed_at_power(
@@ -399,7 +399,7 @@ def _place_shares(road: Road, race: Race, n_riders: int, speed_mps: FloatArray) 
     """Draft shares ``(..., n_riders)`` at speeds ``(n_segments, ...)``, cross wind included."""
     extra = (None,) * (speed_mps.ndim - 1)
     yaw = yaw_angle(speed_mps, road.headwind_mps[:, *extra], road.crosswind_mps[:, *extra])
-    shares = draft_shares(race.drafting, n_riders, race.wheel_gap_m)
+    shares = race.draft_shares(n_riders)
     return np.asarray(sheltered_share(shares, yaw[..., None]), dtype=np.float64)
 
 

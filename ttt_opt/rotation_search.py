@@ -96,9 +96,12 @@ class PathValuer:
             found = ValuedPath(path, INFINITY)
         else:
             if outcome.objective < self._best_s:
+                good = outcome.basis
+                if self._best_s < INFINITY:  # solved afresh: from such a basis neighbours take half the iterations
+                    good = solve(small.model, relax=True, seed=self.seed).basis or good
                 self._best_s = outcome.objective
-                self._columns = dict(zip(column_keys, outcome.basis[0].tolist(), strict=True))
-                self._rows = dict(zip(row_keys, outcome.basis[1].tolist(), strict=True))
+                self._columns = dict(zip(column_keys, good[0].tolist(), strict=True))
+                self._rows = dict(zip(row_keys, good[1].tolist(), strict=True))
             whole = programme.whole
             duals = np.zeros(len(whole.model.row_lower))
             duals[small.rows] = outcome.row_duals

@@ -22,10 +22,12 @@ RIDER_BOUNDS = {
     "peak_power_w": Bounds(150.0, 2500.0, "W", "highest power used in starts and out of bends"),
     "shortest_pull_s": Bounds(3.0, 600.0, "s"),
     "longest_pull_s": Bounds(5.0, 3600.0, "s"),
+    "cp_se_w": Bounds(0.0, 100.0, "W", "standard error of cp_w"),
+    "w_prime_se_j": Bounds(0.0, 30000.0, "J", "standard error of w_prime_j, in joules"),
 }
 """What a team file may say: wide enough for juniors and champions, narrow enough to catch a wrong unit."""
 
-_MAY_BE_ZERO = frozenset({"bicycle_mass_kg", "w_prime_j", "shortest_pull_s"})
+_MAY_BE_ZERO = frozenset({"bicycle_mass_kg", "w_prime_j", "shortest_pull_s", "cp_se_w", "w_prime_se_j"})
 
 WATT_PER_KG_BOUNDS = Bounds(1.0, 8.0, "W/kg", "critical power over body mass")
 
@@ -52,6 +54,9 @@ class Rider:
         ``False``: the rider sits on for the whole race, on the last wheels.
     shortest_pull_s, longest_pull_s : float or None
         Own bounds on a pull on the flat (s); ``None``: those of the race file.
+    cp_se_w, w_prime_se_j : float or None
+        Standard errors of critical power (W) and W' (J), as a fit of efforts has them; ``None``: not known. No plan
+        uses them; they are for studies of how sure a plan is.
 
     Raises
     ------
@@ -71,6 +76,8 @@ class Rider:
     pulls: bool = True
     shortest_pull_s: float | None = None
     longest_pull_s: float | None = None
+    cp_se_w: float | None = None
+    w_prime_se_j: float | None = None
 
     def __post_init__(self) -> None:
         for field in RIDER_BOUNDS:
@@ -199,6 +206,8 @@ def _rider(section: Table) -> Rider:
             pulls=section.truth_or("pulls", Rider.pulls),
             shortest_pull_s=optional("shortest_pull_s"),
             longest_pull_s=optional("longest_pull_s"),
+            cp_se_w=optional("cp_se_w"),
+            w_prime_se_j=optional("w_prime_se_j"),
         )
     except ValueError as error:
         raise section.rephrased(error) from error

@@ -205,6 +205,16 @@ class Table:
         items = Table(self.file, self.section, {f"{key}[{n}]": item for n, item in enumerate(value, 1)})
         return tuple(items.text(item, longest) for item in items.values)
 
+    def numbers_or(self, key: str, bounds: Bounds, otherwise: T) -> tuple[float, ...] | T:
+        """A list of numbers, each read as :meth:`number` does, or ``otherwise`` where the field is absent."""
+        if key not in self.values:
+            return otherwise
+        value = self.values[key]
+        if not isinstance(value, list):
+            raise self.error(key, f"{describe(value)} is not a list of numbers, e.g. [1.0, 0.7]")
+        items = Table(self.file, self.section, {f"{key}[{n}]": item for n, item in enumerate(value, 1)})
+        return tuple(items.number(item, bounds) for item in items.values)
+
     def subtable(self, key: str) -> Table:
         """A section inside this one; an absent one is empty, so that every field takes its default."""
         section = f"{self.section}.{key}" if self.section else key

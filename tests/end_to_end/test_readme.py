@@ -15,9 +15,9 @@ import typer.main
 
 from ttt_opt import cli
 from ttt_opt.changeover import DRIFT_SPEED_MPS
+from ttt_opt.course_notes import NOTABLE_WIND_MPS
 from ttt_opt.physics import DRIVETRAIN_EFFICIENCY, ROUGHNESS_LENGTH_M, braking_deceleration, cornering_speed
 from ttt_opt.physiology import ENDURANCE_EXPONENT, FULL_CP_DURATION_S, LOWEST_SUSTAINABLE_SHARE
-from ttt_opt.plan import NOTABLE_CROSSWIND_MPS
 from ttt_opt.race import Limits, Race, Rules, Weather
 from ttt_opt.ride_check import FINISH_TIME_TOLERANCE, W_PRIME_TOLERANCE_J
 from ttt_opt.rotation_optimum import MOST_ORDERS
@@ -81,6 +81,7 @@ def race_defaults() -> dict[str, Any]:
         "surface.crr": Race.crr,
         "drafting.table": Race.drafting,
         "drafting.wheel_gap_m": Race.wheel_gap_m,
+        "drafting.shares": Race.drafting_shares,
         "recovery.model": Race.recovery,
         "recovery.constant_share": Race.recovery_share,
     }
@@ -90,7 +91,15 @@ def race_defaults() -> dict[str, Any]:
     return found
 
 
-WORDS_FOR_NOTHING = {"none", "by CP and W′", "of the race", "the plan decides", "as the team file", "by duration"}
+WORDS_FOR_NOTHING = {
+    "none",
+    "by CP and W′",
+    "of the race",
+    "the plan decides",
+    "as the team file",
+    "by duration",
+    "of the table",
+}
 
 
 def agree(cell: str, default: object) -> bool:
@@ -193,7 +202,7 @@ def test_other_figures_are_those_of_the_code() -> None:
         f"within {100 * FINISH_TIME_TOLERANCE:g} % of the time and {W_PRIME_TOLERANCE_J / 1000:g} kJ",
         f"from {FINE_GRID[0]:g} to {FINE_GRID[-1]:g} times the reference speed",
         f"({MOST_ORDERS} at most, 6 for four riders)",
-        f"cross wind is below {NOTABLE_CROSSWIND_MPS:g} m/s",
+        f"cross wind is below {NOTABLE_WIND_MPS:g} m/s",
     ):
         assert sentence in text, sentence
 

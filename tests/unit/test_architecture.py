@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = {"ttt_opt": ROOT / "ttt_opt", "ttt_models": ROOT / "models" / "ttt_models"}
 
 RIDE_SIDE = ("ttt_opt.ride", "ttt_opt.ride_check")
+COMMAND_LINE = {"ttt_opt.cli", "ttt_opt.command_parts", "ttt_opt.study_commands"}
 SOLVING = ("pyomo", "highspy", "ttt_models", "ttt_opt.solver", "ttt_opt.plan")
 
 
@@ -98,7 +99,7 @@ def test_one_module_talks_to_the_solver() -> None:
 
 def test_pyomo_stays_in_the_models_and_beside_the_solver() -> None:
     users = {name for name in MODULES if "pyomo" in outside(IMPORTS[name])}
-    assert users == {"ttt_models.rotation", "ttt_opt.solver"}
+    assert users == {"ttt_models.rotation", "ttt_models.stretches", "ttt_opt.solver"}
 
 
 def test_no_circles() -> None:
@@ -106,27 +107,40 @@ def test_no_circles() -> None:
 
 
 def test_nothing_imports_the_command_line() -> None:
-    assert not [name for name in MODULES if "ttt_opt.cli" in OUR_IMPORTS[name]]
+    """But for its own parts."""
+    for part in COMMAND_LINE:
+        assert {name for name in MODULES if part in OUR_IMPORTS[name]} <= COMMAND_LINE
 
 
 def test_the_command_line_loads_no_heavy_library_before_a_command_runs() -> None:
     """``--help`` stays quick: pyomo takes 0.2 s and highspy 0.1 s to import (design notes, measured)."""
-    tree = ast.parse(MODULES["ttt_opt.cli"].read_text(encoding="utf-8"))
-    at_once = "\n".join(ast.unparse(node) for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom))
-    assert imports_of(at_once) & set(MODULES) <= {"ttt_opt.errors", "ttt_opt.terminal_names"}
+    quick = {"ttt_opt", "ttt_opt.errors", "ttt_opt.terminal_names"}
+    for name in COMMAND_LINE:
+        tree = ast.parse(MODULES[name].read_text(encoding="utf-8"))
+        at_once = "\n".join(ast.unparse(node) for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom))
+        assert imports_of(at_once) & set(MODULES) <= quick | COMMAND_LINE, name
 
 
 def test_what_is_imported_is_declared_and_what_is_declared_is_imported() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     used = set().union(*(outside(found) for found in IMPORTS.values()))
     distributions = packages_distributions()
-    assert {normal(distributions[name][0]) for name in used} == declared(project["dependencies"])
+    named = declared(project["dependencies"]) | declared(project["optional-dependencies"]["cluster"])
+    assert {normal(distributions[name][0]) for name in used} == named
+
+
+def test_one_module_knows_the_cluster_and_only_when_it_is_asked_for() -> None:
+    users = {name for name in MODULES if "distributed" in outside(IMPORTS[name])}
+    assert users == {"ttt_opt.study_cluster"}
+    tree = ast.parse(MODULES["ttt_opt.study_cluster"].read_text(encoding="utf-8"))
+    at_once = "\n".join(ast.unparse(node) for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom))
+    assert "distributed" not in outside(imports_of(at_once))
 
 
 def test_tests_import_only_what_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     allowed = declared(project["dependencies"]) | declared(project["optional-dependencies"]["test"])
-    own = {path.stem for path in (ROOT / "tests").rglob("*.py")}
+    own = {path.stem for folder in ("tests", "benchmarks") for path in (ROOT / folder).rglob("*.py")}
     used: set[str] = set()
     for path in (ROOT / "tests").rglob("*.py"):
         used |= outside(imports_of(path.read_text(encoding="utf-8"))) - own
@@ -134,10 +148,21 @@ def test_tests_import_only_what_is_declared() -> None:
     assert {normal(distributions[name][0]) for name in used} <= allowed
 
 
+def test_benchmarks_import_only_what_is_declared_and_the_product_never_imports_them() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    allowed = declared(project["dependencies"]) | declared(project["optional-dependencies"]["bench"])
+    sources = {path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "benchmarks").glob("*.py")}
+    own = set(sources) | {path.stem for path in (ROOT / "tests").rglob("*.py")}
+    used = set().union(*(outside(imports_of(source)) for source in sources.values())) - own
+    assert {normal(name) for name in used} <= allowed
+    assert not [name for name, found in IMPORTS.items() if outside(found) & set(sources)]
+
+
 def test_the_constraints_name_every_direct_dependency_once() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     extras = project["optional-dependencies"]
-    wanted = declared(project["dependencies"]) | declared(extras["test"]) | declared(extras["lint"])
+    wanted = declared(project["dependencies"]) | declared(extras["test"]) | declared(extras["bench"])
+    wanted |= declared(extras["lint"])
     lines = (ROOT / ".ci" / "constraints.txt").read_text(encoding="utf-8").splitlines()
     pinned = [normal(line.partition("==")[0]) for line in lines if line and not line.startswith("#")]
-    assert sorted(pinned) == sorted(wanted)
+    assert sorted(pinned) == sorted(wanted | declared(extras["cluster"]))

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from page_reading import assert_harmless, read_page, table
-from plan_examples import renamed, with_many_pulls
+from page_reading import Node, assert_harmless, read_page, table
+from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls, without_patterns
 
 from ttt_opt.advice import NO_FALL_BACK, WARM_UP
 from ttt_opt.briefing import START_ROUTINE_S, briefing_html
 from ttt_opt.cautions import cautions
+from ttt_opt.fall_backs import has_result_without_one
 from ttt_opt.plan import Plan
+from ttt_opt.plan_document import document_text, plan_document
 from ttt_opt.plan_reading import read_plan
 from ttt_opt.rider_cards import SIDES
 from ttt_opt.terminal_names import is_unsafe
 from ttt_opt.text_table import clock, short_clock
 
+THREE = ("Ada", "Ben", "Cas")
 HOSTILE = (
     ("<script>alert(1)</script>", "</style><b onclick=x>", '" onmouseover="x'),
     ("👩‍👩‍👧‍👦" * 10, "=1+1", "&lt;&amp;'"),
@@ -125,6 +129,69 @@ def test_who_leads_is_said_by_marks_and_not_by_colour_alone(small_plan: Plan) ->
     assert marks == [pull.rider[0] for pull in small_plan.pulls]
 
 
+@pytest.fixture(scope="module")
+def eight(small_plan: Plan) -> Plan:
+    return in_eight_stretches(on_the_demo_road(small_plan))
+
+
+def assert_patterns(page: Node, document: dict[str, Any]) -> None:
+    """Every figure of the stretches is that of the document."""
+    rideable = document["rideable"]
+    assert clock(rideable["finish_time_s"]) in page.named("rideable-cost").text
+    assert f"{abs(rideable['slower_s']):.1f} s ({abs(100 * rideable['slower_share']):.2f} %)" in page.named(
+        "rideable-cost"
+    ).text
+    assert page.named("rideable-time").text == clock(rideable["finish_time_s"])
+    blocks = [node for node in page.named("stretches").every() if node.attributes.get("class") == "stretch"]
+    for block, stretch in zip(blocks, rideable["stretches"], strict=True):
+        assert f"km {stretch['start_m'] / 1000:.2f}" in block.text
+        assert f"{stretch['lowest_kmh']:.0f} to {stretch['highest_kmh']:.0f} km/h" in block.text
+        assert (f"Downhill {stretch['downhill_s']} s each." in block.text) == (stretch["downhill_s"] is not None)
+        assert ("either side" if stretch["swing_off"] == "either" else f"to the {stretch['swing_off']}") in block.text
+        slopes = [heading.text.split()[1] for heading in block.all("th")[2:]]
+        rows = [[cell.text for cell in row.all("td")] for row in block.all("tbody")[0].all("tr")]
+        for row, rider in zip(rows, stretch["riders"], strict=True):
+            watts, per_kg = rider["front_power_w"], rider["front_power_w_per_kg"]
+            assert set(slopes) == {slope for slope, w in watts.items() if w is not None}
+            assert row[0].endswith(rider["rider"])
+            assert row[1:] == [str(rider["pull_s"]), *(f"{watts[s]} ({per_kg[s]:.1f})" for s in slopes)]
+
+
+def test_patterns_come_first_and_are_those_of_the_document(
+    small_plan: Plan, small_document: dict[str, Any], eight: Plan
+) -> None:
+    page = read_page(briefing_html(small_plan))
+    assert page.all("h2")[0].text == "The plan to ride"
+    assert_patterns(page, small_document)
+    assert_patterns(read_page(briefing_html(eight)), json.loads(document_text(plan_document(eight))))
+
+
+def test_fall_backs_are_those_of_the_document(eight: Plan) -> None:
+    document = json.loads(document_text(plan_document(eight)))
+    page = read_page(briefing_html(eight)).named("fall-backs")
+    titles = [node.text for node in page.all("h3")]
+    assert titles[-1] == "Wind from the opposite side"
+    tables = page.all("tbody")
+    with_plan = [one for one in document["fall_backs"] if one["plan"] is not None]
+    for title, one, body in zip(titles, with_plan, tables, strict=False):
+        assert title.startswith(f"Without {one['without']}: the time of the last rider counts, so the team has no")
+        for row, stretch in zip(body.all("tr"), one["plan"]["stretches"], strict=True):
+            cells = row.all("td")
+            assert cells[0].text == f"{stretch['start_m'] / 1000:.1f}"
+            bold = [node.text for node in row.all("b")]
+            leader = next(rider for rider in stretch["riders"] if rider["rider"] == stretch["line"][0])
+            assert len(bold) == 1
+            assert bold[0].startswith(f"{leader['pull_s']} s ")
+    assert "No pattern was found" in page.text
+
+
+def test_rules_count_for_what_a_fall_back_is_worth(eight: Plan) -> None:
+    rules = replace(eight.race.rules, counting_rider=3)
+    three = replace(eight, race=replace(eight.race, rules=rules))
+    assert has_result_without_one(three.race)
+    assert not has_result_without_one(eight.race)
+
+
 def test_no_bound_and_failed_check(small_plan: Plan) -> None:
     checks = tuple(replace(check, met=False, detail="at 1 km") for check in small_plan.check.checks)
     bad = replace(
@@ -169,17 +236,19 @@ def test_rider_who_leaves_and_rider_who_sits_on(small_plan: Plan) -> None:
 
 
 def test_no_fall_back_plan_is_claimed(small_plan: Plan) -> None:
-    assert NO_FALL_BACK in read_page(briefing_html(small_plan)).text
+    assert NO_FALL_BACK in read_page(briefing_html(without_patterns(small_plan))).text
+    assert NO_FALL_BACK not in read_page(briefing_html(small_plan)).text
 
 
 @pytest.mark.parametrize("names", HOSTILE)
 def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
-    hostile = renamed(small_plan, names)
+    hostile = renamed(in_eight_stretches(small_plan), names)
     text = briefing_html(hostile)
     page = read_page(text)
     assert_harmless(page)
     assert not any(is_unsafe(character) for line in text.split("\n") for character in line)
-    plain = [element.tag for element in read_page(briefing_html(renamed(small_plan, ("Ada", "Ben", "Cas")))).every()]
+    harmless = briefing_html(renamed(in_eight_stretches(small_plan), THREE))
+    plain = [element.tag for element in read_page(harmless).every()]
     assert [element.tag for element in page.every()] == plain
 
 
@@ -200,5 +269,5 @@ def test_same_plan_same_bytes(small_plan: Plan, small_plan_file: Path) -> None:
 
 def test_size(small_plan: Plan) -> None:
     """With as many pulls as 300 km take, at 45 s each, and the longest names."""
-    long = with_many_pulls(renamed(small_plan, ("漢" * 80, "é" * 80, "&" * 80)), 600)
+    long = with_many_pulls(renamed(in_eight_stretches(small_plan), ("漢" * 80, "é" * 80, "&" * 80)), 600)
     assert len(briefing_html(long).encode("utf-8")) < 1_000_000

@@ -237,4 +237,5 @@ def test_a_team_file_takes_the_lines(tmp_path: Path) -> None:
     team = read_team(path)
     assert [rider.name for rider in team.riders] == names
     assert {(rider.cp_w, rider.w_prime_j) for rider in team.riders} == {(300.0, 20000.0)}
+    assert {(rider.cp_se_w, rider.w_prime_se_j) for rider in team.riders} == {(0.0, 0.0)}
     assert "95 % interval 300 to 300 W" in fragment

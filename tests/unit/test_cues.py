@@ -10,7 +10,8 @@ from xml.etree import ElementTree
 import gpxpy
 import numpy as np
 import pytest
-from plan_examples import on_the_demo_road, renamed, with_many_pulls
+import xmlschema
+from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls
 from test_briefing import HOSTILE
 
 from ttt_opt.course import read_course
@@ -21,16 +22,8 @@ from ttt_opt.plan import Plan
 from ttt_opt.terminal_names import is_unsafe
 
 SPACE = "{http://www.topografix.com/GPX/1/1}"
-# Order of elements in the GPX 1.1 schema, topografix.com/GPX/1/1/gpx.xsd.
-ORDER = {
-    "gpx": "metadata wpt rte trk extensions",
-    "metadata": "name desc author copyright link time keywords bounds extensions",
-    "wpt": "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop ageofdgpsdata dgpsid "
-    "extensions",
-    "trk": "name cmt desc src link number type extensions trkseg",
-    "trkseg": "trkpt extensions",
-}
-ORDER["trkpt"] = ORDER["wpt"]
+SCHEMA = xmlschema.XMLSchema(Path(__file__).resolve().parents[1] / "data" / "gpx-1.1.xsd")
+"""The schema of GPX 1.1 as TopoGrafix publishes it, see tests/data/README.md."""
 
 
 @pytest.fixture(scope="module")
@@ -39,26 +32,44 @@ def hilly_plan(small_plan: Plan) -> Plan:
 
 
 def assert_valid(text: str) -> ElementTree.Element:
-    """What the schema of GPX 1.1 asks: attributes, ranges, order of elements."""
+    """Valid against the schema of GPX 1.1; every point has an elevation, and coordinates stand without exponents."""
+    SCHEMA.validate(text)
     root = ElementTree.fromstring(text)
-    assert root.tag == f"{SPACE}gpx"
-    assert root.get("version") == "1.1"
-    assert root.get("creator")
     for node in root.iter():
-        name = node.tag.removeprefix(SPACE)
-        inside = [child.tag.removeprefix(SPACE) for child in node]
-        if name not in ORDER:
-            assert inside == [], name
-            continue
-        order = ORDER[name].split()
-        assert inside == sorted(inside, key=order.index)
-        if name in ("wpt", "trkpt"):
-            assert set(node.keys()) == {"lat", "lon"}
-            assert -90.0 <= float(node.get("lat", "")) <= 90.0
-            assert -180.0 <= float(node.get("lon", "")) < 180.0
+        if node.tag in (f"{SPACE}wpt", f"{SPACE}trkpt"):
             assert math.isfinite(float(node.findtext(f"{SPACE}ele", "")))
             assert "e" not in (node.get("lat", "") + node.get("lon", "")).lower()  # xsd:decimal
     return root
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ('version="1.1"', 'version="1.0"'),
+        (' creator="ttt-opt"', ""),
+        ('<wpt lat="', '<wpt lat="9'),
+        ("<name>Finish</name>", "<name>Finish</name><ele>1.0</ele>"),
+        ("<ele>", "<height>3</height><ele>"),
+    ],
+)
+def test_the_schema_refuses_what_is_no_gpx(right: str, wrong: str, small_plan: Plan) -> None:
+    text = cues_gpx(small_plan)
+    assert right in text
+    with pytest.raises(xmlschema.XMLSchemaValidationError):
+        SCHEMA.validate(text.replace(right, wrong, 1))
+
+
+def test_stretches_of_the_rideable_plan_are_cues(hilly_plan: Plan) -> None:
+    plan = in_eight_stretches(hilly_plan)
+    assert plan.rideable is not None
+    found = [cue for cue in cues(plan) if cue.kind == "stretch"]
+    assert "change of leader" not in {cue.kind for cue in cues(plan)}
+    for number, (cue, stretch) in enumerate(zip(found, plan.rideable.stretches, strict=True), start=1):
+        assert cue.distance_m == stretch.start_m
+        assert cue.name == f"{number} {stretch.line[0]} leads"
+        for rider in stretch.riders:
+            assert f"{rider.rider} {rider.pull_s} s " in cue.told
+    assert_valid(cues_gpx(plan))
 
 
 def test_valid_and_read_back_by_two_readers(hilly_plan: Plan, tmp_path: Path) -> None:
@@ -108,7 +119,7 @@ def test_number_of_cues_is_bounded(hilly_plan: Plan) -> None:
 
 @pytest.mark.parametrize("names", [*HOSTILE, ("\x00\x1f", "\ud800", "\ufffe")])
 def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
-    text = cues_gpx(renamed(small_plan, names))
+    text = cues_gpx(renamed(in_eight_stretches(small_plan), names))
     root = assert_valid(text)
     for point in root.findall(f"{SPACE}wpt"):
         name = point.findtext(f"{SPACE}name", "")

@@ -8,14 +8,14 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from recorded_examples import NO_NOISE, SOLO, Noise, recorded
+from recorded_examples import NO_NOISE, SOLO, TEAM_NOISE, Noise, recorded, write_gpx
 from scipy.optimize import curve_fit
 
 from ttt_opt.drag_fit import CRR_HALF_WIDTH, Interval, drag_area_if, fit_drag, least_squares_newey_west
 from ttt_opt.drag_text import drag_text
 from ttt_opt.physics import road_load_power
 from ttt_opt.race import Weather
-from ttt_opt.recorded_ride import RecordedRide
+from ttt_opt.recorded_ride import RecordedRide, read_recorded_ride
 from ttt_opt.ride_stretches import STRETCH_S, Assumptions, cut_into_stretches
 from ttt_opt.text_table import WIDTH, display_width
 
@@ -44,6 +44,17 @@ def test_drag_area_of_a_simulated_ride_comes_back_within_3_percent(seed: int, wi
     fit = fit_drag(ride, replace(GIVEN, weather=weather))
     assert fit.drag_area_m2.value == pytest.approx(SOLO.cda_m2, rel=0.03)
     assert fit.drag_area_m2.low < SOLO.cda_m2 < fit.drag_area_m2.high
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("white_share", [0.0, 0.1, 1.0])
+def test_drag_area_from_places_that_are_3_m_off(seed: int, white_share: float, tmp_path: Path) -> None:
+    """GPX has no speed: it comes from the places."""
+    noise = replace(TEAM_NOISE, white_share=white_share)
+    path = write_gpx(recorded(seed, noise=noise, wind_mps=5.0), tmp_path / "ride.gpx", seed)
+    weather = Weather(wind_speed_mps=5.0, wind_from_deg=20.0)
+    fit = fit_drag(read_recorded_ride(path), replace(GIVEN, weather=weather))
+    assert fit.drag_area_m2.value == pytest.approx(SOLO.cda_m2, rel=0.03)
 
 
 @pytest.mark.parametrize("hilly", [True, False])

@@ -2,10 +2,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from ttt_opt.efforts import Effort, read_efforts
+from ttt_opt.critical_power_fit import fit_critical_power
+from ttt_opt.efforts import BEST_OVER_S, Effort, best_efforts, read_efforts
 from ttt_opt.errors import InputError
+from ttt_opt.recorded_ride import RecordedRide
 
 
 def written(tmp_path: Path, content: str) -> Path:
@@ -68,3 +71,36 @@ def test_an_effort_checks_itself() -> None:
     for values in ((0.0, 300.0), (180.0, float("nan")), (float("inf"), 300.0)):
         with pytest.raises(ValueError, match="is none"):
             Effort(*values)
+
+
+def ride_of(power: list[float]) -> RecordedRide:
+    time = np.arange(float(len(power)))
+    return RecordedRide(time, np.array(power), np.full(len(power), 10.0))
+
+
+def with_rests(*durations_s: float) -> list[float]:
+    """Efforts at the power that 300 W and 20 kJ give them, with 100 W in between."""
+    rest = 200 * [100.0]
+    return [watts for t in durations_s for watts in [*rest, *int(t) * [300.0 + 20000.0 / t]]] + rest
+
+
+def test_best_efforts_of_rides_give_exact_efforts_back() -> None:
+    rides = [ride_of(with_rests(120.0, 480.0, 900.0)), ride_of(with_rests(180.0, 300.0, 720.0))]
+    efforts = best_efforts(rides)
+    assert [effort.duration_s for effort in efforts] == list(BEST_OVER_S)
+    for effort in efforts:
+        assert effort.power_w == pytest.approx(300.0 + 20000.0 / effort.duration_s)
+    fit = fit_critical_power(efforts)
+    assert fit.answer.cp_w.value == pytest.approx(300.0, rel=1e-3)
+    assert fit.answer.w_prime_j.value == pytest.approx(20000.0, rel=1e-3)
+
+
+def test_gaps_in_power_do_not_count_as_power() -> None:
+    power = with_rests(180.0)
+    for second in range(250, 290):
+        power[second] = float("nan")
+    [two, three] = [effort for effort in best_efforts([ride_of(power + 400 * [150.0])]) if effort.duration_s < 200.0]
+    assert two.power_w < 300.0 + 20000.0 / 180.0
+    assert three.power_w < two.power_w
+    with pytest.raises(ValueError, match="holds no 3 min of power without gaps"):
+        best_efforts([ride_of(150 * [300.0])])

@@ -12,9 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_examples import on_the_demo_road, renamed, with_many_pulls
+from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls, without_patterns
+from recorded_examples import team_recordings
+from test_debrief import debriefed
 
 from ttt_opt.briefing import briefing_html
+from ttt_opt.debrief_page import debrief_html
 from ttt_opt.plan import Plan
 from ttt_opt.rider_cards import ROWS_A_CARD, cards_html
 
@@ -72,7 +75,7 @@ def measured(text: str, width: int, folder: Path) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def plan(small_plan: Plan) -> Plan:
-    return on_the_demo_road(small_plan)
+    return in_eight_stretches(on_the_demo_road(small_plan))
 
 
 @pytest.mark.parametrize("width", [360, 800, 1280])
@@ -104,12 +107,28 @@ def test_figures_of_many_hours_fit_on_a_phone(plan: Plan, tmp_path: Path) -> Non
     assert found["marks"] == 0
 
 
+@pytest.mark.parametrize("width", [360, 800, 1280])
+@pytest.mark.parametrize("long_names", [False, True])
+def test_no_debrief_is_wider_than_the_window(width: int, long_names: bool, plan: Plan, tmp_path: Path) -> None:
+    ridden = renamed(plan, LONG_NAMES) if long_names else plan
+    found = measured(debrief_html(debriefed(ridden, team_recordings(ridden, 1))), width, tmp_path)
+    assert found["scroll"] == 0
+    assert found["outside"] == []
+    assert found["marks"] == 0
+
+
+def test_a_debrief_prints_on_a4(plan: Plan, tmp_path: Path) -> None:
+    page = debrief_html(debriefed(plan, team_recordings(plan, 1)))
+    assert set(printed(page, tmp_path)) == {(595, 842)}
+
+
 @pytest.mark.parametrize("long_names", [False, True])
 def test_cards_hold_what_is_on_them(long_names: bool, plan: Plan, tmp_path: Path) -> None:
-    full = with_many_pulls(plan, 4 * ROWS_A_CARD)
-    found = measured(cards_html(renamed(full, LONG_NAMES) if long_names else full), 1280, tmp_path)
-    assert found["full"] == 0
-    assert found["scroll"] == 0
+    pulls = with_many_pulls(without_patterns(plan), 4 * ROWS_A_CARD)
+    for full in (plan, pulls):
+        found = measured(cards_html(renamed(full, LONG_NAMES) if long_names else full), 1280, tmp_path)
+        assert found["full"] == 0
+        assert found["scroll"] == 0
 
 
 def pages_of(document: bytes) -> list[tuple[int, int]]:
@@ -128,8 +147,9 @@ def printed(text: str, folder: Path) -> list[tuple[int, int]]:
 
 def test_printed_on_a4_and_on_cards(plan: Plan, tmp_path: Path) -> None:
     assert set(printed(briefing_html(plan), tmp_path)) == {(595, 842)}
-    sheets = printed(cards_html(with_many_pulls(plan, 4 * ROWS_A_CARD + 1)), tmp_path)
+    sheets = printed(cards_html(with_many_pulls(without_patterns(plan), 4 * ROWS_A_CARD + 1)), tmp_path)
     assert sheets == 5 * [(170, 255)]
+    assert printed(cards_html(plan), tmp_path) == 4 * [(170, 255)]
 
 
 def test_picture_of_a_phone(plan: Plan, tmp_path: Path) -> None:

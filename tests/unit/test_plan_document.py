@@ -44,6 +44,8 @@ DESIGN_KEYS = {
     "versions",
     "build_seconds",
     "search",
+    "rideable",
+    "fall_backs",
 }
 DESIGN_PULL_KEYS = {
     "rider",

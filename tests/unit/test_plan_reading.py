@@ -84,7 +84,37 @@ def drop(*path: str | int) -> Change:
 
 
 WRONG: dict[str, tuple[Change, str]] = {
-    "other format": (put("format", value=2), "format: is 2, this version reads 1"),
+    "other format": (put("format", value=1), "format: is 1, this version reads 2"),
+    "stretch elsewhere": (
+        put("rideable", "stretches", 0, "end_m", value=7.5),
+        "rideable.stretches[1].end_m: 7.5 m is no place at which a stretch may begin or end",
+    ),
+    "stretch backwards": (
+        put("rideable", "stretches", 0, "end_m", value=0.0),
+        "rideable.stretches[1].end_m: is not behind start_m",
+    ),
+    "no stretches": (put("rideable", "stretches", value=[]), "rideable.stretches: holds 0 entries; allowed: 1 to 8"),
+    "stretch without a rider": (
+        drop("rideable", "stretches", 0, "riders", 0),
+        "rideable.stretches[1].riders: must hold every rider who pulls once",
+    ),
+    "line of a stranger": (
+        put("rideable", "stretches", 0, "line", value=["Eve", "Ben", "Cas"]),
+        "rideable.stretches[1].line: must name every rider of the team once",
+    ),
+    "pull of a day": (
+        put("rideable", "stretches", 0, "riders", 0, "pull_s", value=86400),
+        "rideable.stretches[1].riders[1].pull_s: 86400",
+    ),
+    "watts as text": (
+        put("rideable", "stretches", 0, "riders", 0, "front_power_w", "flat", value="x"),
+        "rideable.stretches[1].riders[1].front_power_w.flat: \"x\" is not a number",
+    ),
+    "start with a motor": (put("rideable", "start_power_w", value=9000), "rideable.start_power_w: 9000"),
+    "fall-back for a stranger": (
+        put("fall_backs", 0, "without", value="Eve"),
+        'fall_backs[1].without: "Eve" is not a rider',
+    ),
     "no format": (drop("format"), "format: is missing"),
     "unknown key": (put("riderz", value=[]), "riderz: is not known here; did you mean riders"),
     "race is a list": (put("race", value=[]), "race: a list of 0 is not a section"),

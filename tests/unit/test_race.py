@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from ttt_opt.drafting import TABLES
+from ttt_opt.drafting import TABLES, draft_shares
 from ttt_opt.errors import InputError
 from ttt_opt.physiology import RECOVERY_MODELS
 from ttt_opt.race import (
@@ -209,6 +209,10 @@ def test_needed_fields(tmp_path: Path, field: str) -> None:
             "limits.pulls.descent.shortest_s: 30 s is more than the longest_s of 20 s",
         ),
         ("[surface]\ncrr = 4", "surface.crr: 4 is not within the allowed 0.001 to 0.02"),
+        ("[drafting]\nshares = 0.7", "drafting.shares: 0.7 is not a list of numbers"),
+        ("[drafting]\nshares = [1, 70]", "drafting.shares[2]: 70 is not within the allowed 0.2 to 1.2"),
+        ("[drafting]\nshares = [1.0]", "drafting.shares: holds 1 numbers; allowed: 2 to 10"),
+        ('[drafting]\ntable = "measured"\nshares = [1, 0.7]', "drafting.table: has no effect beside shares"),
         ("[drafting]\nwheel_gap_m = 50", "drafting.wheel_gap_m: 50 is not within the allowed 0.05 to 5 m"),
         (
             '[drafting]\ntable = "blocken"',
@@ -370,6 +374,8 @@ def example() -> Race:
         ({"recovery": "none"}, "recovery.model: 'none'"),
         ({"recovery_share": 1.5}, "recovery.constant_share: 1.5"),
         ({"wheel_gap_m": float("nan")}, "drafting.wheel_gap_m: nan"),
+        ({"drafting_shares": (1.0,)}, "drafting.shares: holds 1 numbers"),
+        ({"drafting_shares": (1.0, 65.0)}, "drafting.shares: (1.0, 65.0)"),
         ({"crr": -0.1}, "surface.crr: -0.1"),
         ({"start_order": ("A", "B")}, "start_order: "),
     ],
@@ -377,6 +383,15 @@ def example() -> Race:
 def test_races_check_themselves(changes: dict[str, object], told: str) -> None:
     with pytest.raises(ValueError, match=re.escape(told)):
         replace(example(), **changes)  # type: ignore[arg-type]  # replace cannot see the fields' types here
+
+
+def test_own_drag_shares_take_the_place_of_the_table(tmp_path: Path) -> None:
+    race = read(tmp_path, "[drafting]\nshares = [1, 0.72, 0.66]")
+    assert race.draft_shares(5).tolist() == [1.0, 0.72, 0.66, 0.66, 0.66]
+    assert race.draft_shares(2).tolist() == [1.0, 0.72]
+    assert race.draft_shares(1).tolist() == [1.0]
+    table = read(tmp_path)
+    assert table.draft_shares(3).tolist() == draft_shares("measured", 3, 0.5).tolist()
 
 
 def test_parts_of_a_race_check_themselves() -> None:

@@ -476,3 +476,20 @@ def test_ride_and_its_check_import_nothing_of_the_optimiser(module: str) -> None
     assert {name for name in imported if name and not name.startswith("ttt_opt")} <= {
         "__future__", "collections.abc", "dataclasses", "math", "numpy", "numpy.typing",
     }  # fmt: skip
+
+
+def test_own_drag_shares_take_the_place_of_the_table() -> None:
+    team = make_team(3)
+    course = make_course(3000.0)
+    boundary = straight_boundaries(3000.0)
+    n_segments = len(boundary) - 1
+    pulls = (ScheduledPull((0, 1, 2), 0, n_segments),)
+    schedule = schedule_at(boundary, np.full(n_segments, 11.0), np.full(n_segments, 300.0), pulls)
+    race = make_race(team)
+    table = race.draft_shares(3)
+    same = ride(course, team, make_race(team, drafting_shares=tuple(table)), schedule)
+    worse = ride(course, team, make_race(team, drafting_shares=(1.0, 0.9)), schedule)
+    plain = ride(course, team, race, schedule)
+    np.testing.assert_allclose(same.power_w, plain.power_w)
+    np.testing.assert_allclose(worse.power_w[:, 0], plain.power_w[:, 0])
+    assert (worse.power_w[-20:, 1:] > 1.1 * plain.power_w[-20:, 1:]).all()

@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import pytest
 from page_reading import Node, assert_harmless, read_page
-from plan_examples import renamed, with_many_pulls
+from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls, without_patterns
 from test_briefing import HOSTILE
 
 from ttt_opt.plan import Plan
 from ttt_opt.rider_cards import ROWS_A_CARD, SIDES, STYLE, cards_html
+from ttt_opt.team_marks import team_marks
 from ttt_opt.terminal_names import is_unsafe
 
 
@@ -19,8 +20,29 @@ def rows_of(card: Node) -> list[list[str]]:
     return [[cell.text for cell in row.all("td")] for row in card.all("tr") if row.all("td")]
 
 
-def test_own_pulls_of_each_rider(small_plan: Plan) -> None:
-    cards = read_page(cards_html(small_plan)).all("article")
+def test_own_patterns_of_each_rider(small_plan: Plan) -> None:
+    """Two lines a stretch: where, whose wheel and which side; seconds and watts by slope."""
+    plan = in_eight_stretches(on_the_demo_road(small_plan))
+    assert plan.rideable is not None
+    marks = team_marks(plan.race.team)
+    cards = read_page(cards_html(plan)).all("article")
+    for card, rider in zip(cards, plan.race.team.riders, strict=True):
+        told = [node for node in card.every() if node.attributes.get("class") == "stretch"]
+        for node, stretch in zip(told, plan.rideable.stretches, strict=True):
+            where, figures = (line.text for line in node.all("p"))
+            own = next(one for one in stretch.riders if one.rider == rider.name)
+            place = stretch.line.index(rider.name)
+            assert where.startswith(f"km {stretch.start_m / 1000:.1f}")
+            assert ("lead · " if place == 0 else f"behind {marks[stretch.line[place - 1]]} · ") in where
+            assert where.endswith(SIDES[stretch.swing_off])
+            assert figures.startswith(f"{own.pull_s} s")
+            shown = {int(found) for found in re.findall(r"\d+", re.sub(r"\(.*?\)", "", figures))[1:]}
+            assert shown == set(own.front_power_w.values())
+    assert f"leads the start at {plan.rideable.start_power_w} W" in cards[0].text
+
+
+def test_own_pulls_of_each_rider_where_there_is_no_rideable_plan(small_plan: Plan) -> None:
+    cards = read_page(cards_html(without_patterns(small_plan))).all("article")
     for card, rider in zip(cards, small_plan.race.team.riders, strict=True):
         assert rider.name in card.all("h1")[0].text
         assert rows_of(card) == [
@@ -31,7 +53,7 @@ def test_own_pulls_of_each_rider(small_plan: Plan) -> None:
 
 
 def test_many_pulls_go_on_on_further_cards(small_plan: Plan) -> None:
-    many = with_many_pulls(small_plan, 3 * (2 * ROWS_A_CARD + 1))
+    many = with_many_pulls(without_patterns(small_plan), 3 * (2 * ROWS_A_CARD + 1))
     cards = read_page(cards_html(many)).all("article")
     assert [len(rows_of(card)) for card in cards] == 3 * [ROWS_A_CARD, ROWS_A_CARD, 1]
     assert ["Card 1/3" in cards[0].text, "Card 2/3" in cards[1].text, "Card 3/3" in cards[2].text] == 3 * [True]
@@ -43,7 +65,7 @@ def test_many_pulls_go_on_on_further_cards(small_plan: Plan) -> None:
 
 
 def test_rider_without_pulls_has_a_card(small_plan: Plan) -> None:
-    alone = replace(small_plan, pulls=tuple(replace(pull, rider="Zoë") for pull in small_plan.pulls))
+    alone = replace(without_patterns(small_plan), pulls=tuple(replace(pull, rider="Zoë") for pull in small_plan.pulls))
     cards = read_page(cards_html(alone)).all("article")
     assert [bool(rows_of(card)) for card in cards if "No pulls" in card.text] == [False, False]
 
@@ -58,7 +80,7 @@ def test_size_of_card_and_letters() -> None:
 
 @pytest.mark.parametrize("names", HOSTILE)
 def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
-    text = cards_html(renamed(small_plan, names))
+    text = cards_html(renamed(in_eight_stretches(small_plan), names))
     page = read_page(text)
     assert_harmless(page)
     assert len(page.all("article")) == 3

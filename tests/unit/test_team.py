@@ -59,6 +59,8 @@ def test_every_field_is_read(tmp_path: Path) -> None:
         pulls="false",
         shortest_pull_s="10",
         longest_pull_s="40",
+        cp_se_w="4.5",
+        w_prime_se_j="1500",
     )
     assert read(tmp_path, team_text(rider_text(), text)).riders[1] == Rider(
         name="Cas",
@@ -72,6 +74,8 @@ def test_every_field_is_read(tmp_path: Path) -> None:
         pulls=False,
         shortest_pull_s=10.0,
         longest_pull_s=40.0,
+        cp_se_w=4.5,
+        w_prime_se_j=1500.0,
     )
 
 
@@ -95,6 +99,8 @@ def test_every_field_is_read(tmp_path: Path) -> None:
         ("bicycle_mass_kg", "0", "0 is not within the allowed 5 to 25 kg"),
         ("peak_power_w", "250", "250 W is below the rider's cp_w of 300 W"),
         ("pulls", '"no"', '"no" is neither true nor false'),
+        ("cp_se_w", "-1", "-1 is not within the allowed 0 to 100 W"),
+        ("w_prime_se_j", "90000", "90000 is not within the allowed 0 to 30000 J"),
         ("longest_pull_s", "1", "1 is not within the allowed 5 to 3600 s"),
     ],
 )

@@ -1,0 +1,102 @@
+"""The rideable plan of a small race: patterns that riders can keep in mind, ridden, and what they cost."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import pytest
+
+from ttt_opt.fall_backs import has_result_without_one, race_with_wind_turned, race_without
+from ttt_opt.pattern_plan import RideablePlan, side_of
+from ttt_opt.pattern_text import cost, rideable_text
+from ttt_opt.plan import Plan
+from ttt_opt.plan_document import limits_of
+
+MOST_SLOWER = 0.005
+"""What the rideable plan may be slower than the detailed one (share of the time)."""
+
+
+@pytest.fixture(scope="module")
+def rideable(small_plan: Plan) -> RideablePlan:
+    assert small_plan.rideable is not None
+    return small_plan.rideable
+
+
+def test_few_stretches_in_steps_that_riders_count(rideable: RideablePlan, small_plan: Plan) -> None:
+    assert 1 <= len(rideable.stretches) <= 8
+    ends = [0.0, *(stretch.end_m for stretch in rideable.stretches)]
+    assert [stretch.start_m for stretch in rideable.stretches] == ends[:-1]
+    assert ends[-1] == small_plan.course.length_m
+    for stretch in rideable.stretches:
+        assert sorted(stretch.line) == sorted(rider.name for rider in small_plan.race.team.riders)
+        assert [rider.rider for rider in stretch.riders] == list(stretch.line)
+        for rider in stretch.riders:
+            assert rider.pull_s % 5 == 0
+            assert all(watts % 5 == 0 for watts in rider.front_power_w.values())
+    assert rideable.stretches[0].line == small_plan.start_order
+
+
+def test_ride_check_is_passed_and_the_cost_is_small(rideable: RideablePlan, small_plan: Plan) -> None:
+    assert rideable.check.passed, [check.name for check in rideable.check.failed]
+    names = [check.name for check in rideable.check.checks]
+    assert names == [check.name for check in small_plan.check.checks]  # the same checks, the same limits
+    limits = {check.name: (check.limit, check.tolerance) for check in limits_of(small_plan.check.checks)}
+    assert {check.name: (check.limit, check.tolerance) for check in limits_of(rideable.check.checks)} == limits
+    assert rideable.finish_time_s < (1.0 + MOST_SLOWER) * small_plan.check.finish_time_s
+
+
+def test_line_order_goes_on_from_stretch_to_stretch(rideable: RideablePlan) -> None:
+    """The rider who is next when a stretch ends leads the following one: a cyclic rotation."""
+    pulls = rideable.ridden.schedule.pulls
+    for before, after in itertools.pairwise(pulls):
+        assert after.line == (*before.line[1:], before.line[0])
+    boundary_m = rideable.ridden.schedule.boundary_m
+    starts = {round(float(boundary_m[pull.first_segment]), 3) for pull in pulls}
+    assert {round(stretch.start_m, 3) for stretch in rideable.stretches} <= starts
+
+
+def test_text_says_what_it_costs(rideable: RideablePlan, small_plan: Plan) -> None:
+    slower_s = rideable.finish_time_s - small_plan.check.finish_time_s
+    assert f"{abs(slower_s):.1f} s" in cost(small_plan, rideable)
+    assert ("slower" if slower_s > 0.0 else "faster") in cost(small_plan, rideable)
+    text = "\n".join(rideable_text(small_plan))
+    for stretch in rideable.stretches:
+        for rider in stretch.riders:
+            assert f"{rider.pull_s} s {next(iter(rider.front_power_w.values()))}" in text
+    assert "There is none" in "\n".join(rideable_text(replace(small_plan, rideable=None)))
+
+
+def test_a_fall_back_for_every_rider_and_for_the_wind(small_plan: Plan) -> None:
+    without = [fall_back.without for fall_back in small_plan.fall_backs]
+    assert without == [*(rider.name for rider in small_plan.race.team.riders), None]
+    for fall_back in small_plan.fall_backs[:-1]:
+        assert not fall_back.has_result  # the last of three counts
+        assert fall_back.plan is not None
+        for stretch in fall_back.plan.stretches:
+            assert fall_back.without not in stretch.line
+            assert len(stretch.line) == 2
+        reserves = [check for check in fall_back.plan.check.checks if check.name.startswith("W' reserve")]
+        assert len(reserves) == 2
+        assert all(check.met for check in reserves)
+
+
+def test_wind_from_the_other_side_turns_the_side_to_swing_off(small_plan: Plan, rideable: RideablePlan) -> None:
+    other = small_plan.fall_backs[-1].plan
+    assert other is not None
+    assert {stretch.swing_off for stretch in rideable.stretches} == {"left"}  # the road runs north, the wind is west
+    assert {stretch.swing_off for stretch in other.stretches} == {"right"}
+    assert side_of(0.2) == side_of(-0.2) == "either"
+    turned = race_with_wind_turned(small_plan.race).weather
+    assert turned.wind_from_deg == (small_plan.race.weather.wind_from_deg + 180.0) % 360.0
+
+
+def test_what_the_rules_say_of_a_missing_rider(small_plan: Plan) -> None:
+    race = small_plan.race
+    for counting, result in ((0, False), (3, False), (2, True), (1, True)):
+        assert has_result_without_one(replace(race, rules=replace(race.rules, counting_rider=counting))) is result
+    smaller = race_without(race, "Ben")
+    assert smaller is not None
+    assert [rider.name for rider in smaller.team.riders] == ["Zoë", "Cas"]
+    riders = tuple(replace(rider, pulls=rider.name != "Cas") for rider in race.team.riders)
+    assert race_without(replace(race, team=replace(race.team, riders=riders)), "Ben") is None

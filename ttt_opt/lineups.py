@@ -1,0 +1,157 @@
+"""The best teams of a roster: every team of the size is planned, or proven to be no better than the best."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from ttt_opt.course import Course
+from ttt_opt.race import Race
+from ttt_opt.race_changes import with_team_of
+from ttt_opt.search_control import Settings
+from ttt_opt.study_case import BoundCase, Outcome, PlanCase
+from ttt_opt.study_pool import Tell, Workers, solve_all, solving
+from ttt_opt.study_store import Store
+
+
+@dataclass(frozen=True)
+class Team:
+    """A team that could start.
+
+    Attributes
+    ----------
+    names : tuple of str
+        In the order of the team file.
+    race : Race
+        Its race.
+    bound_s : float
+        Time below which no plan of it can be (s).
+    outcome : Outcome or None
+        Its plan; ``None``: not searched, since the bound is above the time of another team.
+    """
+
+    names: tuple[str, ...]
+    race: Race
+    bound_s: float
+    outcome: Outcome | None
+
+    @property
+    def time_s(self) -> float:
+        """Finish time (s), ``inf`` without a plan that passed its ride check."""
+        return _time(self.outcome)
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """All teams of a roster.
+
+    Attributes
+    ----------
+    ranked : tuple of Team
+        Those that could be the best, by their bound, the fastest first.
+    cut_off : tuple of Team
+        Those whose bound is above the best time, the lowest bound first.
+    """
+
+    ranked: tuple[Team, ...]
+    cut_off: tuple[Team, ...]
+
+    @property
+    def best(self) -> Team:
+        """The fastest team."""
+        return self.ranked[0]
+
+    @property
+    def proven_s(self) -> float:
+        """No team of the roster can be faster than this (s)."""
+        return min(lower_bound_s(team) for team in (*self.ranked, *self.cut_off))
+
+
+def lower_bound_s(team: Team) -> float:
+    """Time below which no plan of a team can be: by the search where it gave one, else by the quick bound (s)."""
+    searched = team.outcome.get("best_possible_s") if team.outcome is not None else None
+    return team.bound_s if searched is None else max(team.bound_s, searched)
+
+
+def possible_teams(
+    race: Race, size: int, fixed: Collection[str] = (), unavailable: Collection[str] = ()
+) -> list[tuple[str, ...]]:
+    """Names of all teams of a size in which two at least pull, each in the order of the team file."""
+    riders = [rider for rider in race.team.riders if rider.name not in unavailable]
+    teams = []
+    for chosen in itertools.combinations(riders, size):
+        names = tuple(rider.name for rider in chosen)
+        if set(fixed) <= set(names) and sum(rider.pulls for rider in chosen) >= 2:
+            teams.append(names)
+    return teams
+
+
+def rank_teams(
+    groups: Sequence[tuple[Course, Sequence[Race]]], settings: Settings, store: Store, workers: Workers, tell: Tell
+) -> list[Ranking]:
+    """Rank the teams of each group among themselves.
+
+    Parameters
+    ----------
+    groups : sequence of (Course, sequence of Race)
+        A course, and one race for each team on it.
+    settings : Settings
+        Of each search.
+    store : Store
+    workers : Workers
+    tell : callable
+
+    Returns
+    -------
+    list of Ranking
+        One a group. Which teams are cut off depends on the bounds and the best time alone, not on which searches ended
+        first.
+    """
+    flat = [(number, course, race) for number, (course, races) in enumerate(groups) for race in races]
+    bound_cases = [BoundCase(race, course) for _, course, race in flat]
+    bounded = solve_all(bound_cases, store, workers, lambda text: tell(f"bounds of teams: {text}"))
+    bounds = [float(outcome["bound_s"]) for outcome in bounded]
+    lowest = [min(bounds[i] for i, (group, *_) in enumerate(flat) if group == number) for number in range(len(groups))]
+    order = sorted(range(len(flat)), key=lambda i: (bounds[i] / lowest[flat[i][0]], i))
+    best = [math.inf] * len(groups)
+    plan_cases = [PlanCase(flat[i][2], flat[i][1], settings) for i in order]
+    outcomes: list[Outcome | None] = [None] * len(flat)
+
+    def needless(place: int) -> bool:
+        i = order[place]
+        return bounds[i] > best[flat[i][0]]
+
+    def told(text: str) -> None:
+        known = [time for time in best if math.isfinite(time)]
+        tell(f"planning teams: {text}" + (f", best so far {min(known):.1f} s" if len(groups) == 1 and known else ""))
+
+    for place, outcome in solving(plan_cases, store, workers, told, needless):
+        i = order[place]
+        outcomes[i] = outcome
+        best[flat[i][0]] = min(best[flat[i][0]], _time(outcome))
+    rankings = []
+    for number in range(len(groups)):
+        teams = [
+            Team(tuple(rider.name for rider in race.team.riders), race, bounds[i], outcomes[i])
+            for i, (group, _, race) in enumerate(flat)
+            if group == number
+        ]
+        limit = min(team.time_s for team in teams)
+        ranked = sorted((team for team in teams if team.bound_s <= limit), key=lambda team: (team.time_s, team.names))
+        cut = sorted((team for team in teams if team.bound_s > limit), key=lambda team: (team.bound_s, team.names))
+        rankings.append(Ranking(tuple(ranked), tuple(cut)))
+    return rankings
+
+
+def roster_races(race: Race, size: int, fixed: Collection[str] = (), unavailable: Collection[str] = ()) -> list[Race]:
+    """The race of each possible team of a roster."""
+    return [with_team_of(race, names) for names in possible_teams(race, size, fixed, unavailable)]
+
+
+def _time(outcome: Outcome | None) -> float:
+    """Finish time of a plan that passed its ride check (s), else ``inf``."""
+    if outcome is None or outcome["state"] != "planned" or not outcome["passed"]:
+        return math.inf
+    return float(outcome["finish_time_s"])
