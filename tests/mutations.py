@@ -21,11 +21,7 @@ MODEL = (
     "tests/models/test_rotation_tiny.py",
     "tests/models/test_rotation_other_solver.py",
 )
-CONSTANTS = (
-    "tests/unit/test_rotation_problem.py",
-    "tests/models/test_as_ridden.py",
-    "tests/end_to_end/test_cli.py",
-)
+CONSTANTS = ("tests/unit/test_rotation_constants.py", "tests/unit/test_rotation_problem.py")
 RIDE = ("tests/reference/test_ride_reference.py", "tests/unit/test_ride.py", "tests/unit/test_ride_check.py")
 
 
@@ -113,6 +109,22 @@ MUTATIONS = (
         "m.work[s, q, i] <= peak[i] * m.led_time",
         "m.work[s, q, i] <= 1000.0 * peak[i] * m.led_time",
         MODEL,
+    ),
+    Mutation(
+        "leaders who are late go easier",
+        "sign",
+        "ttt_opt/ride.py",
+        "1.0 + correction), peak_w)",
+        "1.0 - correction), peak_w)",
+        RIDE,
+    ),
+    Mutation(
+        "rises of speed in m/s against a limit in km/h",
+        "unit",
+        "ttt_opt/ride_check.py",
+        "_worst(3.6 * np.diff(schedule.speed_mps)",
+        "_worst(np.diff(schedule.speed_mps)",
+        RIDE,
     ),
     Mutation(
         "drivetrain gives work",
