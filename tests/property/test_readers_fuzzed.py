@@ -40,6 +40,16 @@ RIDE = "seconds,watts,speed_mps,elevation_m,latitude,longitude\n" + "".join(
     f"{i},{200 + i % 50},{9.5 + i % 3},{10 + i % 7},{54 + i * 1e-4:.5f},4.0\n" for i in range(60)
 )
 COURSE = straight_road_gpx(900.0)
+RECORDING = (
+    "<gpx><trk><trkseg>"
+    + "".join(
+        f'<trkpt lat="{54 + i * 1e-4:.5f}" lon="4.0"><ele>{10 + i % 7}</ele>'
+        f"<time>2031-06-01T10:{i // 60:02d}:{i % 60:02d}Z</time>"
+        f"<extensions><power>{200 + i % 50}</power></extensions></trkpt>"
+        for i in range(90)
+    )
+    + "</trkseg></trk></gpx>"
+)
 
 TOKENS = [
     *("nan", "inf", "-inf", "1e999", "-1e999", "-0", "0", "1_0", "0x1F", "٣", "９", "1e-320", "9" * 400, "-"),
@@ -139,6 +149,7 @@ READERS: dict[str, tuple[str, str, Callable[[Path], object]]] = {
     "team": ("team.toml", TEAM, read_team),
     "efforts": ("efforts.csv", EFFORTS, efforts_fitted),
     "ride": ("ride.csv", RIDE, read_recorded_ride),
+    "recording": ("ride.gpx", RECORDING, read_recorded_ride),
 }
 
 
