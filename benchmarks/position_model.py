@@ -19,7 +19,14 @@ import numpy as np
 import pyomo.environ as pyo
 from numpy.typing import NDArray
 
-from ttt_models.rotation import DURATION_TOLERANCE_S, JOULE_PER_UNIT, SPARE_S_PER_KJ, Line, RotationData
+from ttt_models.rotation import (
+    DURATION_TOLERANCE_S,
+    JOULE_PER_UNIT,
+    SPARE_S_PER_KJ,
+    Line,
+    RotationData,
+    most_squares,
+)
 from ttt_opt.solver import LinearModel, compile_model
 
 FloatArray = NDArray[np.float64]
@@ -126,7 +133,7 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
     also_used, also_work = data.also_used_j / JOULE_PER_UNIT, data.also_work_j / JOULE_PER_UNIT
     fastest = data.speed_mps.max(axis=1)
-    most_square = (np.maximum(fastest, np.roll(fastest, 1)) ** 2).tolist()
+    most_square = most_squares(data).tolist()
     square = (data.speed_mps**2).tolist()
 
     m = pyo.ConcreteModel("positions")

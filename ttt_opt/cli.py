@@ -85,7 +85,7 @@ def plan(
     """
     from ttt_opt.briefing import briefing_html
     from ttt_opt.cues import cues_gpx
-    from ttt_opt.plan import make_plan, with_patterns
+    from ttt_opt.plan import make_plan, with_patterns, with_quick_bound
     from ttt_opt.plan_document import document_text, plan_document
     from ttt_opt.plan_text import plan_text
     from ttt_opt.progress_line import ProgressLine
@@ -101,7 +101,7 @@ def plan(
     progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)
     try:
         with silent_libraries():
-            made = with_patterns(make_plan(race, settings, progress), progress)
+            made = with_patterns(with_quick_bound(make_plan(race, settings, progress)), progress)
     finally:
         if progress is not None:
             progress.close()

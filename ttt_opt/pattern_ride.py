@@ -27,7 +27,6 @@ from numpy.typing import NDArray
 
 from ttt_opt.changeover import BICYCLE_LENGTH_M, manoeuvre
 from ttt_opt.course import Course
-from ttt_opt.drafting import draft_shares
 from ttt_opt.physics import (
     DRIVETRAIN_EFFICIENCY,
     GRAVITY_MPS2,
@@ -319,7 +318,7 @@ def line_of(race: Race, order: tuple[int, ...], sitting: tuple[int, ...], sustai
         cp_alone_w=np.array([rider.cp_w for rider in riders]),
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
         peak_w=np.array([rider.peak_w for rider in riders]),
-        share=draft_shares(race.drafting, len(members), race.wheel_gap_m),
+        share=race.draft_shares(len(members)),
         way_back_s=0.0 if way is None else way.duration_s,
         way_back_mps=0.0 if way is None else way.distance_m / way.duration_s,
         ramp_mps2=0.0 if way is None else way.drift_speed_mps / way.ramp_s,

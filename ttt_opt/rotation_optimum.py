@@ -105,6 +105,8 @@ class Optimum:
     solver : str
         Name and version.
     seed : int
+    quick_bound : bool
+        The bound is that of :func:`ttt_opt.team_bound.team_bound`, not of the search.
     """
 
     schedule: Schedule
@@ -119,6 +121,7 @@ class Optimum:
     n_orders_possible: int
     solver: str
     seed: int
+    quick_bound: bool = False
 
     @property
     def gap(self) -> float:

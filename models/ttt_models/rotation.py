@@ -302,6 +302,18 @@ def rotating_lines(
     return tuple(lines), tuple(tuple(row) for row in successors)
 
 
+def most_squares(data: RotationData) -> FloatArray:
+    """Highest square of the speed at the start of each segment, the first left aside ``(n_segments,)`` (m2/s2).
+
+    That of the faster grid on both sides; before a bend, to which riders come faster than their mean and then brake,
+    twice that of the segment before it, as from standstill, but no more than that of the fastest grid of all.
+    """
+    fastest_square = data.speed_mps.max(axis=1) ** 2
+    before = np.roll(fastest_square, 1)
+    carried = np.where(data.bend, np.minimum(2.0 * before, fastest_square.max()), before)
+    return np.asarray(np.maximum(carried, fastest_square), dtype=np.float64)
+
+
 def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     """Build the rotation model.
 
@@ -343,7 +355,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     square = (data.speed_mps**2).tolist()
     fastest = data.speed_mps.max(axis=1)
     fastest_square = (fastest**2).tolist()
-    most_square = (np.maximum(fastest, np.roll(fastest, 1)) ** 2).tolist()  # on both sides of boundary s > 0
+    most_square = most_squares(data).tolist()
     asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))
     average_power = (data.average_load_w / JOULE_PER_UNIT).tolist()
     average_kinetic = (data.average_kinetic_j_per_v2 / data.reference_s / JOULE_PER_UNIT).tolist()

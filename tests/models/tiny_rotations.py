@@ -381,11 +381,14 @@ def square_limits(
     """What keeps the speeds at the boundaries possible, each with what it may be at most.
 
     Nobody rides backwards or speeds up into or in a bend, nor comes into it faster than its grid after braking; on the
-    way no boundary is faster than both grids there.
+    way no boundary is faster than both grids there; before a bend, twice the square of the mean, and never
+    more than the fastest grid has.
     """
     fastest = data.speed_mps.max(axis=1) ** 2
     limits = [(-end, 0.0) for end in at_end]
-    limits += [(at_start[s], float(max(fastest[s - 1], fastest[s]))) for s in range(1, data.n_segments)]
+    for s in range(1, data.n_segments):  # to a bend riders come faster than their mean, and brake
+        most = max(fastest[s - 1], min(2.0 * fastest[s - 1], fastest.max())) if data.bend[s] else fastest[s - 1]
+        limits.append((at_start[s], float(max(most, fastest[s]))))
     for s in np.flatnonzero(data.bend):
         after_braking = 2.0 * square[s] - at_end[s]
         limits += [(after_braking - at_start[s], 0.0), (at_end[s] - square[s], 0.0), (after_braking, float(fastest[s]))]
