@@ -122,10 +122,12 @@ class _Path:
 
     def steps(self) -> tuple[FloatArray, FloatArray]:
         """Azimuth (rad) and length (m) of each step on the WGS84 ellipsoid."""
-        azimuth, _, length = _WGS84.inv(
-            self.longitude_deg[:-1], self.latitude_deg[:-1], self.longitude_deg[1:], self.latitude_deg[1:]
-        )
-        return np.radians(azimuth), np.asarray(length, dtype=np.float64)
+        longitude, latitude = self.longitude_deg, self.latitude_deg
+        ends = [longitude[:-1], latitude[:-1], longitude[1:], latitude[1:]]
+        if len(self) == 2:  # pyproj takes arrays of one for numbers, of which numpy 2.0 warns
+            ends = [end[0] for end in ends]
+        azimuth, _, length = _WGS84.inv(*ends)
+        return np.radians(np.atleast_1d(azimuth)), np.atleast_1d(np.asarray(length, dtype=np.float64))
 
     def distance(self) -> FloatArray:
         """Distance of each point along the path (m)."""
