@@ -122,11 +122,11 @@ class _Path:
 
     def steps(self) -> tuple[FloatArray, FloatArray]:
         """Azimuth (rad) and length (m) of each step on the WGS84 ellipsoid."""
-        longitude, latitude = self.longitude_deg, self.latitude_deg
-        ends = [longitude[:-1], latitude[:-1], longitude[1:], latitude[1:]]
+        lon, lat = self.longitude_deg, self.latitude_deg
         if len(self) == 2:  # pyproj takes arrays of one for numbers, of which numpy 2.0 warns
-            ends = [end[0] for end in ends]
-        azimuth, _, length = _WGS84.inv(*ends)
+            azimuth, _, length = _WGS84.inv(lon[0], lat[0], lon[1], lat[1])
+        else:
+            azimuth, _, length = _WGS84.inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
         return np.radians(np.atleast_1d(azimuth)), np.atleast_1d(np.asarray(length, dtype=np.float64))
 
     def distance(self) -> FloatArray:
