@@ -15,6 +15,7 @@ from scipy.ndimage import median_filter
 
 from ttt_opt.errors import InputError
 from ttt_opt.gpx import RawTrack, count_of, read_track
+from ttt_opt.terminal_names import printable
 
 FloatArray = NDArray[np.float64]
 
@@ -570,7 +571,7 @@ def read_course(path: Path, *, flat: bool = False) -> Course:
     steps taken out, gaps up to 1 km filled, then smoothed, see :func:`smooth_elevation`. Bends: see
     :func:`smoothest_line` and :func:`arc_radius`; the tighter counts. Times in the file are not used.
     """
-    file = str(path)
+    file = printable(str(path))
     track = read_track(path)
     notes = list(track.notes)
     track_path = _join(_pieces(track, notes), notes)

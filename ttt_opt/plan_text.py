@@ -24,6 +24,7 @@ STOPPED_WORDS = {
     "search complete": "nothing more to try",
     "time limit": "the time was up",
     "interrupted": "it was interrupted; this is the best plan until then",
+    "solver failure": "the solver failed; this is the best plan until then",
 }
 
 
