@@ -10,12 +10,13 @@ The rules of a pattern
 - A rider at the front swings off when the seconds of the pattern are over. Downhill the pattern has seconds of its own:
   a pull that covers both is over when its shares of both add up to one.
 - Nobody changes in a bend or while braking for it, nor while accelerating out of it unless the pull would get too long:
-  the leader leads on.
+  the leader leads on. Who would be in front too long at the end of the bend swings off before it.
 - Who would have to take over so shortly before the landmark that the pull were shorter than allowed does not: the
   leader stays in front until the landmark.
-- Front power depends on the slope only: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
-  descent. At the start the first leader holds a power of its own until the line is up to speed, and before a bend that
-  has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`.
+- Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
+  descent. At the start the first leader holds a power of its own until the line is up to speed. Before a bend that
+  has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`; out of it the leader holds
+  :data:`OUT_OF_BEND` times the watts until the line is up to speed.
 """
 
 from __future__ import annotations
@@ -54,6 +55,12 @@ PIECE_M, SHORT_PIECE_M = 30.0, 10.0
 """Length of the pieces in which the road is ridden, and of those at the start and around bends (m)."""
 EASE_BEFORE_BEND_M = 120.0
 """Riders stop pedalling so far before a bend that has to be braked for (m; our choice)."""
+OUT_OF_BEND = 1.4
+"""Watts out of a bend that was braked for, over those of the slope (our choice: what detailed plans ask there)."""
+SHARE_OF_PEAK = 0.9
+"""Out of bends nobody is asked for more than this share of the power that he can hold for a few seconds."""
+BRISK_MPS = 12.0
+"""Speed at most expected through bends and before them, where riders look how long nobody can change."""
 SLOW_MPS = 6.0
 """Speed at least expected where riders wait for open road (m/s)."""
 BRAKED_FOR = 0.85
@@ -77,6 +84,8 @@ class PatternRoad:
         Largest square of the speed: top speed, and what the bends to come allow (m2/s2).
     kind : ndarray (n_pieces,) of int
         Index into :data:`KINDS`.
+    effort : ndarray (n_pieces,)
+        Front power over that of the pattern.
     downhill : ndarray (n_pieces,) of bool
         The piece counts as descent for the duration of pulls.
     steady : ndarray (n_pieces,) of bool
@@ -96,6 +105,7 @@ class PatternRoad:
     air_density: FloatArray
     square_allowed: FloatArray
     kind: IntArray
+    effort: FloatArray
     downhill: BoolArray
     steady: BoolArray
     closed: IntArray
@@ -261,6 +271,7 @@ def pattern_road(
         air_density=air.air_density,
         square_allowed=_square_allowed(course, race, node),
         kind=np.where(ease_, EASING, kind[segment]),
+        effort=np.where(_out_of_bends(cut, planned_mps), OUT_OF_BEND, 1.0)[segment],
         downhill=np.array([terrain == "descent" for terrain in cut.terrain])[segment],
         steady=~cut.accelerating[segment],
         closed=np.where(ease_, 2, closed[segment]),
@@ -281,6 +292,18 @@ def _eases(road: Road, planned_mps: FloatArray) -> FloatArray:
     before_bend = np.append(cut.bend[1:] & ~cut.bend[:-1], False)
     braked = np.append(cut.speed_cap_mps[1:], np.inf) < BRAKED_FOR * planned_mps
     return np.where(before_bend & braked, np.minimum(EASE_BEFORE_BEND_M, 0.6 * road.length_m), 0.0)
+
+
+def _out_of_bends(cut: Segments, planned_mps: FloatArray) -> BoolArray:
+    """Segments on which the line speeds up after a bend that was braked for."""
+    found = np.zeros(len(planned_mps), dtype=bool)
+    for bend in np.flatnonzero(cut.bend[:-1] & cut.accelerating[1:]):
+        end = int(bend) + 1
+        while end < len(found) and cut.accelerating[end]:
+            end += 1
+        fastest_mps = float(planned_mps[bend + 1 : end + 1].max())
+        found[bend + 1 : end] = cut.speed_cap_mps[bend] < BRAKED_FOR * fastest_mps
+    return found
 
 
 def _square_allowed(course: Course, race: Race, node_m: FloatArray) -> FloatArray:
@@ -360,12 +383,11 @@ def ride_patterns(
     changes: list[list[tuple[int, int]]] = [[(int(b), int(f))] for b, f in zip(begin, leader, strict=True)]
     places = np.arange(n_line)
     change_road_m = BICYCLE_LENGTH_M + race.wheel_gap_m
-    resistance = GRAVITY_MPS2 * (
-        np.sin(np.arctan(road.grade)) + race.crr * np.cos(np.arctan(road.grade))
-    )
+    resistance = GRAVITY_MPS2 * (np.sin(np.arctan(road.grade)) + race.crr * np.cos(np.arctan(road.grade)))
     length_m, half_density = np.diff(road.node_m), 0.5 * road.air_density
     crosswind2 = road.crosswind_mps**2
     to_open_m = _to_the_next_open_piece(road)
+    shut_s = _until_riders_may_change(road)
     riders = list(line.riders)
     shortest, longest = road.shortest_s[:, riders][:, :m], road.longest_s[:, riders][:, :m]
     per_long, per_short = 1.0 / longest, 1.0 / shortest
@@ -390,7 +412,8 @@ def ride_patterns(
         due = progress[:n] + 0.5 * one / own_s >= 1.0
         until_open_s = to_open_m[p] / np.maximum(v, SLOW_MPS)
         free = (closed == 0) | ((closed == 1) & (long_share[:n] + until_open_s * per_long[p, lead] > 1.0))
-        changing = due & free & (to_end_s >= shortest[p, following]) & (m > 1)
+        early = (closed < 2) & (long_share[:n] + shut_s[p + 1] * per_long[p, lead] > 1.0) & (short_share[:n] >= 1.0)
+        changing = ((due & free) | early) & (to_end_s >= shortest[p, following]) & (m > 1)
         if changing.any():
             c = np.flatnonzero(changing)
             amiss[c] = np.maximum(amiss[c], _amiss(in_pull[c], long_share[c], short_share[c]))
@@ -404,7 +427,7 @@ def ride_patterns(
         lead = leader[:n]
         # how fast
         ridden_m = length_m[p] + np.where(changing | ((step == 0) & (begin[:n] > 0)), change_road_m, 0.0)
-        w = np.minimum(watts[rows, road.kind[p], lead], line.peak_w[lead]) * DRIVETRAIN_EFFICIENCY
+        w = front_power(watts[rows, road.kind[p], lead], road.effort[p], line.peak_w[lead]) * DRIVETRAIN_EFFICIENCY
         mass, inertia = line.mass_kg[lead], line.inertia_kg[lead]
         headwind, cross2, rho = road.headwind_mps[p], crosswind2[p], half_density[p]
         fixed = mass * resistance[p] + _BEARING_FORCE_N
@@ -497,6 +520,21 @@ def _to_the_next_open_piece(road: PatternRoad) -> FloatArray:
         left = 0.0 if road.closed[piece] == 0 else left + float(length_m[piece])
         ahead[piece] = left
     return ahead
+
+
+def front_power(watts: FloatArray, effort: FloatArray, peak_w: FloatArray) -> FloatArray:
+    """Power in front, given that of the pattern, how much more the road asks, and what the riders can do (W)."""
+    return np.minimum(np.maximum(np.minimum(watts * effort, SHARE_OF_PEAK * peak_w), watts), peak_w)
+
+
+def _until_riders_may_change(road: PatternRoad) -> FloatArray:
+    """About how long it takes from each node through bends, and braking for them, that begin there (s)."""
+    pace_mps = np.minimum(np.sqrt(road.square_allowed), BRISK_MPS)
+    piece_s = np.diff(road.node_m) / (0.5 * (pace_mps[1:] + pace_mps[:-1]))
+    ahead_s = np.zeros(len(piece_s) + 1)
+    for piece in range(len(piece_s) - 1, -1, -1):
+        ahead_s[piece] = ahead_s[piece + 1] + float(piece_s[piece]) if road.closed[piece] == 2 else 0.0
+    return ahead_s
 
 
 def _look_at_wheels(
