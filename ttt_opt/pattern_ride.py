@@ -88,6 +88,8 @@ class PatternRoad:
         Front power over that of the pattern.
     downhill : ndarray (n_pieces,) of bool
         The piece counts as descent for the duration of pulls.
+    wheel_more : ndarray (n_pieces,)
+        Power on wheels in the ride of a whole plan over what riding patterns tells.
     steady : ndarray (n_pieces,) of bool
         Riders do not accelerate here: the limit on a wheel holds.
     closed : ndarray (n_pieces,) of int
@@ -107,6 +109,7 @@ class PatternRoad:
     kind: IntArray
     effort: FloatArray
     downhill: BoolArray
+    wheel_more: FloatArray
     steady: BoolArray
     closed: IntArray
     shortest_s: FloatArray
@@ -273,6 +276,7 @@ def pattern_road(
         kind=np.where(ease_, EASING, kind[segment]),
         effort=np.where(_out_of_bends(cut, planned_mps), OUT_OF_BEND, 1.0)[segment],
         downhill=np.array([terrain == "descent" for terrain in cut.terrain])[segment],
+        wheel_more=np.ones(len(segment)),
         steady=~cut.accelerating[segment],
         closed=np.where(ease_, 2, closed[segment]),
         shortest_s=shortest[segment],
@@ -379,7 +383,7 @@ def ride_patterns(
         back[later, (leader[later] - 1) % m] = line.way_back_s
     wheel_j, wheel_s = np.zeros((2, n_patterns, n_line))
     wheel_share = np.zeros(n_patterns)
-    limited = road.steady
+    limited, more = road.steady, road.wheel_more
     changes: list[list[tuple[int, int]]] = [[(int(b), int(f))] for b, f in zip(begin, leader, strict=True)]
     places = np.arange(n_line)
     change_road_m = BICYCLE_LENGTH_M + race.wheel_gap_m
@@ -401,7 +405,7 @@ def ride_patterns(
             changed = (road.segment[p] != road.segment[p - 1]) | (road.kind[p] != road.kind[p - 1])
             new_segment = np.flatnonzero(changed)
             if len(new_segment):
-                _look_at_wheels(wheel_share, wheel_j, wheel_s, new_segment, line.cp_alone_w)
+                _look_at_wheels(wheel_share, wheel_j, wheel_s, new_segment, line.cp_alone_w, more[p[new_segment] - 1])
         # who leads
         lead = leader[:n]
         one = length_m[p] / np.maximum(v, 3.0)
@@ -417,7 +421,7 @@ def ride_patterns(
         if changing.any():
             c = np.flatnonzero(changing)
             amiss[c] = np.maximum(amiss[c], _amiss(in_pull[c], long_share[c], short_share[c]))
-            _look_at_wheels(wheel_share, wheel_j, wheel_s, c, line.cp_alone_w)
+            _look_at_wheels(wheel_share, wheel_j, wheel_s, c, line.cp_alone_w, more[p[c] - 1])
             back[c, leader[c]] = line.way_back_s
             leader[c] = following[c]
             progress[c] = long_share[c] = short_share[c] = in_pull[c] = 0.0
@@ -491,7 +495,7 @@ def ride_patterns(
         progress[:n] += dt / np.where(road.downhill[p], downhill_s[:n], seconds[rows, lead])
         long_share[:n] += dt * per_long[p, lead]
         short_share[:n] += dt * per_short[p, lead]
-    _look_at_wheels(wheel_share, wheel_j, wheel_s, np.arange(n_patterns), line.cp_alone_w)
+    _look_at_wheels(wheel_share, wheel_j, wheel_s, np.arange(n_patterns), line.cp_alone_w, more[end - 1])
     last = end == len(length_m)
     at_end = _amiss(in_pull, long_share, np.where(last, 1.0, short_share))
     amiss = np.maximum(amiss, at_end if m > 1 else 0.0)
@@ -538,11 +542,11 @@ def _until_riders_may_change(road: PatternRoad) -> FloatArray:
 
 
 def _look_at_wheels(
-    share: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray
+    share: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray, more: FloatArray
 ) -> None:
     """Take the mean powers on wheels of some rows into their largest shares, and begin anew."""
     mean = np.where(time_s[rows] >= SHORTEST_STAY_S, work_j[rows] / np.maximum(time_s[rows], 1e-9) / cp_w, 0.0)
-    share[rows] = np.maximum(share[rows], mean.max(axis=1))
+    share[rows] = np.maximum(share[rows], more * mean.max(axis=1))
     work_j[rows] = time_s[rows] = 0.0
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ttt_opt.changeover import BICYCLE_LENGTH_M
 from ttt_opt.course import Course
-from ttt_opt.pattern_ride import PatternRoad
+from ttt_opt.pattern_ride import PatternRoad, front_power
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride, ride
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -114,10 +114,10 @@ def settled_ride(
     middle = 0.5 * (cut.start_m + cut.end_m)
     piece = np.clip(np.searchsorted(road.node_m, middle) - 1, 0, len(road.kind) - 1)
     kind, effort = road.kind[piece], road.effort[piece]
-    peak_w = [rider.peak_w for rider in race.team.riders]
+    peak_w = np.array([rider.peak_w for rider in race.team.riders])
     watts = np.concatenate(
         [
-            np.minimum(pull.watts[kind[low:high]] * effort[low:high], peak_w[pull.line[0]])
+            front_power(pull.watts[kind[low:high]], effort[low:high], peak_w[pull.line[0]])
             for pull, low, high in zip(pulls, first, ends, strict=True)
         ]
     )
