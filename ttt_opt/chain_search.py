@@ -36,8 +36,6 @@ FACTORS = (0.97, 0.985, 1.015, 1.03)
 BORDER_STEPS = (-6, -3, -2, -1, 1, 2, 3, 6)
 """By how many pieces of road a border is moved."""
 SHORTEST_M = 400.0
-SPLITS, SPLIT_FACTORS = 6, (0.97, 1.0, 1.03)
-"""Parts of a stretch between which a border may come, and watts before it over those so far; after it the other way."""
 
 
 def merits(situation: Situation, chain: Chain, first: int, tails: Sequence[tuple[Stretch, ...]]) -> FloatArray:
@@ -154,50 +152,3 @@ def improved(situation: Situation, chain: Chain, rounds: int, reach: int) -> Cha
             chain = ride_chain(situation, stretches)
             last_change[number] = turn
     return chain
-
-
-def reshaped(situation: Situation, chain: Chain, most_stretches: int, rounds: int, reach: int) -> Chain:
-    """A chain with one more stretch, or with one cut elsewhere, improved; the chain itself where that is slower."""
-    other = chain
-    if len(chain.stretches) >= most_stretches:
-        other = _best_of(situation, chain, _merged(situation, chain))
-    other = _best_of(situation, other, _split(situation, other))
-    other = improved(situation, other, rounds, reach)
-    now, new = (float(merits(situation, one, 0, [one.stretches])[0]) for one in (chain, other))
-    return other if new < now - LEAST_GAIN_S else chain
-
-
-def _best_of(situation: Situation, chain: Chain, tails: Sequence[tuple[Stretch, ...]]) -> Chain:
-    """The best of some chains of as many stretches each; the chain itself without any."""
-    if not tails:
-        return chain
-    price = merits(situation, chain, 0, tails)
-    return ride_chain(situation, tails[int(np.argmin(price))])
-
-
-def _merged(situation: Situation, chain: Chain) -> list[tuple[Stretch, ...]]:
-    """Chains without one border, with the pattern of the stretch before it or of that after it."""
-    found = []
-    for number, (one, two) in enumerate(itertools.pairwise(chain.stretches)):
-        for whole in (replace(one, end=two.end), replace(two, begin=one.begin)):
-            if bounded(situation, whole):
-                found.append((*chain.stretches[:number], whole, *chain.stretches[number + 2 :]))
-    return found
-
-
-def _split(situation: Situation, chain: Chain) -> list[tuple[Stretch, ...]]:
-    """Chains with one border more, and watts a little different before and after it."""
-    found = []
-    node_m, places = situation.road.node_m, np.arange(1, SPLITS) / SPLITS
-    for number, stretch in enumerate(chain.stretches):
-        begin_m, end_m = node_m[stretch.begin], node_m[stretch.end]
-        for place_m in begin_m + places * (end_m - begin_m):
-            node = situation.road.node_at(float(place_m))
-            one, two = replace(stretch, end=node), replace(stretch, begin=node)
-            if not (_long_enough(situation, one) and _long_enough(situation, two)):
-                continue
-            for factor in SPLIT_FACTORS:
-                parts = scaled(one, factor), scaled(two, 2.0 - factor)
-                if all(bounded(situation, part) for part in parts):
-                    found.append((*chain.stretches[:number], *parts, *chain.stretches[number + 1 :]))
-    return found

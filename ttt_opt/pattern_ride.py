@@ -9,8 +9,8 @@ The rules of a pattern
 - A stretch begins with a change of leader at its landmark, whatever the clock says.
 - A rider at the front swings off when the seconds of the pattern are over. Downhill the pattern has seconds of its own:
   a pull that covers both is over when its shares of both add up to one.
-- Nobody changes in a bend or while braking for it, nor while coasting towards it or accelerating out of it unless the
-  pull would get too long: the leader leads on. Who would be in front too long at the end of the bend swings off before it.
+- Nobody changes in a bend or while braking for it, nor while accelerating out of it unless the pull would get too long:
+  the leader leads on. Who would be in front too long by the end of the bend swings off before.
 - Who would have to take over so shortly before the landmark that the pull were shorter than allowed does not: the
   leader stays in front until the landmark.
 - Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
@@ -57,8 +57,6 @@ EASE_BEFORE_BEND_M = 120.0
 """Riders stop pedalling so far before a bend that has to be braked for (m; our choice)."""
 OUT_OF_BEND = 1.4
 """Watts out of a bend that was braked for, over those of the slope (our choice: what detailed plans ask there)."""
-BRAKING_M = 40.0
-"""On the last metres before such a bend riders brake, and nobody changes (our choice)."""
 SHARE_OF_PEAK = 0.9
 """Out of bends nobody is asked for more than this share of the power that he can hold for a few seconds."""
 BRISK_MPS = 12.0
@@ -280,7 +278,7 @@ def pattern_road(
         downhill=np.array([terrain == "descent" for terrain in cut.terrain])[segment],
         wheel_more=np.ones(len(segment)),
         steady=~cut.accelerating[segment],
-        closed=np.where(ease_, np.where(_braking(node, ease_), 2, 1), closed[segment]),
+        closed=np.where(ease_, 2, closed[segment]),
         shortest_s=shortest[segment],
         longest_s=longest[segment],
     )
@@ -298,15 +296,6 @@ def _eases(road: Road, planned_mps: FloatArray) -> FloatArray:
     before_bend = np.append(cut.bend[1:] & ~cut.bend[:-1], False)
     braked = np.append(cut.speed_cap_mps[1:], np.inf) < BRAKED_FOR * planned_mps
     return np.where(before_bend & braked, np.minimum(EASE_BEFORE_BEND_M, 0.6 * road.length_m), 0.0)
-
-
-def _braking(node_m: FloatArray, easing: BoolArray) -> BoolArray:
-    """Pieces on which riders brake, at the end of where they do not pedal."""
-    ends = np.append(easing[:-1] & ~easing[1:], False)
-    bend_m = node_m[1:][ends]
-    ahead = np.searchsorted(bend_m, node_m[1:] - 1e-6)
-    to_bend_m = np.append(bend_m, np.inf)[ahead] - node_m[1:]
-    return np.asarray(easing & (to_bend_m < BRAKING_M), dtype=np.bool_)
 
 
 def _out_of_bends(cut: Segments, planned_mps: FloatArray) -> BoolArray:

@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_opt.chain_search import improved, ranked, reshaped
+from ttt_opt.chain_search import improved, ranked
 from ttt_opt.course import Course
 from ttt_opt.course_notes import slopes, wind_stretches
 from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, FLAT, KINDS, kinds_of, line_of, pattern_road
@@ -60,8 +60,6 @@ LARGEST_TEAM_TRIED_WELL = 5
 """Riders who pull up to whom neighbours two steps away are tried."""
 SETTLING_ROUNDS, FEWEST_SETTLING_ROUNDS, USUAL_SETTLING_ROUNDS = 8, 1, 5
 """Rounds in which the ride of the whole plan corrects what patterns tell: at most; for speed (fall-backs, plan)."""
-RESHAPING_ROUNDS = 6
-"""Rounds in which the chain is cut at other places."""
 MOST_CURES, MUST_HELP, CURED_BEFORE_M = 40, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
@@ -195,15 +193,15 @@ def make_rideable_plan(
         partial(_other_stretches, places=notable),
         partial(better_patterns, rounds=2, reach=reach),
         partial(_better_borders, borders=borders),
+        partial(better_patterns, rounds=2, reach=reach),
+        partial(_better_borders, borders=borders),
+        partial(better_patterns, rounds=2, reach=reach),
     ):
         plan = ridden_plan(course, road, situation, chain, schedule.speed_mps)
         situation = situation_at(with_reserves(situation, plan), chain)
         chain = fastest(situation, [chain, *improve(situation, chain)])
     situation = corrected(situation, ridden_plan(course, road, situation, chain, schedule.speed_mps))
     chain = improved(situation, chain, rounds=2, reach=reach)
-    for _ in range(RESHAPING_ROUNDS):
-        chain = reshaped(situation, chain, MOST_STRETCHES, rounds=1, reach=reach)
-        print(len(chain.stretches), chain.time_s)
     return settled(course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS)
 
 
