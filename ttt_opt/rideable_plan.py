@@ -170,9 +170,7 @@ def make_rideable_plan(
     start = schedule.pulls[0].line
     order = tuple(i for i in start if race.team.riders[i].pulls)
     sitting = tuple(i for i in start if not race.team.riders[i].pulls)
-    situation = situation_of(
-        course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s
-    )
+    situation = situation_of(course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s)
     spent = np.array([rider.w_prime_j for rider in race.team.riders]) - w_prime_j
     boundary_m, node_m = schedule.boundary_m, situation.road.node_m
     situation = replace(
@@ -327,9 +325,7 @@ def _on_wheels(race: Race, plan: RiddenPlan) -> tuple[FloatArray, FloatArray, Fl
     return cut.start_m, cut.end_m, share
 
 
-def ridden_plan(
-    course: Course, road: Road, situation: Situation, chain: Chain, guess_mps: FloatArray
-) -> RiddenPlan:
+def ridden_plan(course: Course, road: Road, situation: Situation, chain: Chain, guess_mps: FloatArray) -> RiddenPlan:
     """The schedule of a chain of stretches, ridden and checked."""
     line, race = situation.line, situation.race
     order, sitting = line.riders[: line.n_pulling], line.riders[line.n_pulling :]
@@ -344,9 +340,7 @@ def ridden_plan(
     full = [rider.w_prime_j for rider in race.team.riders]
     planned = np.vstack([full, ride.boundary_w_prime_j[1:]])
     check = check_ride(ride, course, segments, race.team, race, schedule, planned)
-    return RiddenPlan(
-        chain, situation.road.node_m, line.riders, line.n_pulling, segments, schedule, ride, check
-    )
+    return RiddenPlan(chain, situation.road.node_m, line.riders, line.n_pulling, segments, schedule, ride, check)
 
 
 def with_reserves(situation: Situation, plan: RiddenPlan) -> Situation:
@@ -386,9 +380,7 @@ def evened_and_allowed(situation: Situation, stretches: Sequence[Stretch]) -> li
     return _allowed(situation, evened(situation, stretches))
 
 
-def _choose(
-    situation: Situation, columns: Columns, known: Sequence[Stretch] = ()
-) -> tuple[Stretch, ...] | None:
+def _choose(situation: Situation, columns: Columns, known: Sequence[Stretch] = ()) -> tuple[Stretch, ...] | None:
     relaxed = relaxed_choice(situation, columns, MOST_STRETCHES)
     if relaxed is None:
         return None
@@ -478,9 +470,7 @@ def _better_borders(situation: Situation, chain: Chain, borders: Sequence[int]) 
     return [] if found is None else [ride_chain(situation, found)]
 
 
-def _first_stretches(
-    situation: Situation, road: Road, schedule: Schedule, order: tuple[int, ...]
-) -> list[Stretch]:
+def _first_stretches(situation: Situation, road: Road, schedule: Schedule, order: tuple[int, ...]) -> list[Stretch]:
     """Stretches between the most notable places, in the seconds and watts that the detailed plan has there."""
     cut, fine = road.segments, situation.road
     clock = np.append(0.0, np.cumsum(schedule.duration_s))
