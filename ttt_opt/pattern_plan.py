@@ -175,9 +175,7 @@ def rideable_from(
         Riders of the race's team who pull, in cyclic order, and who sit on.
     stretches : sequence of Stretch
     """
-    situation = situation_of(
-        course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s
-    )
+    situation = situation_of(course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s)
     plan = ridden_plan(course, road, situation, ride_chain(situation, stretches), schedule.speed_mps)
     return described(course, road, race, schedule, plan)
 
@@ -251,5 +249,3 @@ def _road_words(fine: PatternRoad, stretch: Stretch, wind: WindStretch) -> str:
         slope = "flat"
     words = wind_words(wind)
     return slope if words == "next to none" else f"{slope}, {words}"
-
-

@@ -10,12 +10,13 @@ The rules of a pattern
 - A rider at the front swings off when the seconds of the pattern are over. Downhill the pattern has seconds of its own:
   a pull that covers both is over when its shares of both add up to one.
 - Nobody changes in a bend or while braking for it, nor while accelerating out of it unless the pull would get too long:
-  the leader leads on.
+  the leader leads on. Who would be in front too long by the end of the bend swings off before.
 - Who would have to take over so shortly before the landmark that the pull were shorter than allowed does not: the
   leader stays in front until the landmark.
-- Front power depends on the slope only: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
-  descent. At the start the first leader holds a power of its own until the line is up to speed, and before a bend that
-  has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`.
+- Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
+  descent. At the start the first leader holds a power of its own until the line is up to speed. Before a bend that
+  has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`; out of it the leader holds
+  :data:`OUT_OF_BEND` times the watts until the line is up to speed.
 """
 
 from __future__ import annotations
@@ -54,6 +55,12 @@ PIECE_M, SHORT_PIECE_M = 30.0, 10.0
 """Length of the pieces in which the road is ridden, and of those at the start and around bends (m)."""
 EASE_BEFORE_BEND_M = 120.0
 """Riders stop pedalling so far before a bend that has to be braked for (m; our choice)."""
+OUT_OF_BEND = 1.4
+"""Watts out of a bend that was braked for, over those of the slope (our choice: what detailed plans ask there)."""
+SHARE_OF_PEAK = 0.9
+"""Out of bends nobody is asked for more than this share of the power that he can hold for a few seconds."""
+BRISK_MPS = 12.0
+"""Speed at most expected through bends and before them, where riders look how long nobody can change."""
 SLOW_MPS = 6.0
 """Speed at least expected where riders wait for open road (m/s)."""
 BRAKED_FOR = 0.85
@@ -77,8 +84,12 @@ class PatternRoad:
         Largest square of the speed: top speed, and what the bends to come allow (m2/s2).
     kind : ndarray (n_pieces,) of int
         Index into :data:`KINDS`.
+    effort : ndarray (n_pieces,)
+        Front power over that of the pattern.
     downhill : ndarray (n_pieces,) of bool
         The piece counts as descent for the duration of pulls.
+    wheel_more : ndarray (n_pieces,)
+        Power on wheels in the ride of a whole plan over what riding patterns tells.
     steady : ndarray (n_pieces,) of bool
         Riders do not accelerate here: the limit on a wheel holds.
     closed : ndarray (n_pieces,) of int
@@ -96,7 +107,9 @@ class PatternRoad:
     air_density: FloatArray
     square_allowed: FloatArray
     kind: IntArray
+    effort: FloatArray
     downhill: BoolArray
+    wheel_more: FloatArray
     steady: BoolArray
     closed: IntArray
     shortest_s: FloatArray
@@ -261,7 +274,9 @@ def pattern_road(
         air_density=air.air_density,
         square_allowed=_square_allowed(course, race, node),
         kind=np.where(ease_, EASING, kind[segment]),
+        effort=np.where(_out_of_bends(cut, planned_mps), OUT_OF_BEND, 1.0)[segment],
         downhill=np.array([terrain == "descent" for terrain in cut.terrain])[segment],
+        wheel_more=np.ones(len(segment)),
         steady=~cut.accelerating[segment],
         closed=np.where(ease_, 2, closed[segment]),
         shortest_s=shortest[segment],
@@ -281,6 +296,18 @@ def _eases(road: Road, planned_mps: FloatArray) -> FloatArray:
     before_bend = np.append(cut.bend[1:] & ~cut.bend[:-1], False)
     braked = np.append(cut.speed_cap_mps[1:], np.inf) < BRAKED_FOR * planned_mps
     return np.where(before_bend & braked, np.minimum(EASE_BEFORE_BEND_M, 0.6 * road.length_m), 0.0)
+
+
+def _out_of_bends(cut: Segments, planned_mps: FloatArray) -> BoolArray:
+    """Segments on which the line speeds up after a bend that was braked for."""
+    found = np.zeros(len(planned_mps), dtype=bool)
+    for bend in np.flatnonzero(cut.bend[:-1] & cut.accelerating[1:]):
+        end = int(bend) + 1
+        while end < len(found) and cut.accelerating[end]:
+            end += 1
+        fastest_mps = float(planned_mps[bend + 1 : end + 1].max())
+        found[bend + 1 : end] = cut.speed_cap_mps[bend] < BRAKED_FOR * fastest_mps
+    return found
 
 
 def _square_allowed(course: Course, race: Race, node_m: FloatArray) -> FloatArray:
@@ -356,16 +383,15 @@ def ride_patterns(
         back[later, (leader[later] - 1) % m] = line.way_back_s
     wheel_j, wheel_s = np.zeros((2, n_patterns, n_line))
     wheel_share = np.zeros(n_patterns)
-    limited = road.steady
+    limited, more = road.steady, road.wheel_more
     changes: list[list[tuple[int, int]]] = [[(int(b), int(f))] for b, f in zip(begin, leader, strict=True)]
     places = np.arange(n_line)
     change_road_m = BICYCLE_LENGTH_M + race.wheel_gap_m
-    resistance = GRAVITY_MPS2 * (
-        np.sin(np.arctan(road.grade)) + race.crr * np.cos(np.arctan(road.grade))
-    )
+    resistance = GRAVITY_MPS2 * (np.sin(np.arctan(road.grade)) + race.crr * np.cos(np.arctan(road.grade)))
     length_m, half_density = np.diff(road.node_m), 0.5 * road.air_density
     crosswind2 = road.crosswind_mps**2
     to_open_m = _to_the_next_open_piece(road)
+    shut_s = _until_riders_may_change(road)
     riders = list(line.riders)
     shortest, longest = road.shortest_s[:, riders][:, :m], road.longest_s[:, riders][:, :m]
     per_long, per_short = 1.0 / longest, 1.0 / shortest
@@ -379,7 +405,7 @@ def ride_patterns(
             changed = (road.segment[p] != road.segment[p - 1]) | (road.kind[p] != road.kind[p - 1])
             new_segment = np.flatnonzero(changed)
             if len(new_segment):
-                _look_at_wheels(wheel_share, wheel_j, wheel_s, new_segment, line.cp_alone_w)
+                _look_at_wheels(wheel_share, wheel_j, wheel_s, new_segment, line.cp_alone_w, more[p[new_segment] - 1])
         # who leads
         lead = leader[:n]
         one = length_m[p] / np.maximum(v, 3.0)
@@ -390,11 +416,12 @@ def ride_patterns(
         due = progress[:n] + 0.5 * one / own_s >= 1.0
         until_open_s = to_open_m[p] / np.maximum(v, SLOW_MPS)
         free = (closed == 0) | ((closed == 1) & (long_share[:n] + until_open_s * per_long[p, lead] > 1.0))
-        changing = due & free & (to_end_s >= shortest[p, following]) & (m > 1)
+        early = (closed < 2) & (long_share[:n] + shut_s[p + 1] * per_long[p, lead] > 1.0) & (short_share[:n] >= 1.0)
+        changing = ((due & free) | early) & (to_end_s >= shortest[p, following]) & (m > 1)
         if changing.any():
             c = np.flatnonzero(changing)
             amiss[c] = np.maximum(amiss[c], _amiss(in_pull[c], long_share[c], short_share[c]))
-            _look_at_wheels(wheel_share, wheel_j, wheel_s, c, line.cp_alone_w)
+            _look_at_wheels(wheel_share, wheel_j, wheel_s, c, line.cp_alone_w, more[p[c] - 1])
             back[c, leader[c]] = line.way_back_s
             leader[c] = following[c]
             progress[c] = long_share[c] = short_share[c] = in_pull[c] = 0.0
@@ -404,7 +431,7 @@ def ride_patterns(
         lead = leader[:n]
         # how fast
         ridden_m = length_m[p] + np.where(changing | ((step == 0) & (begin[:n] > 0)), change_road_m, 0.0)
-        w = np.minimum(watts[rows, road.kind[p], lead], line.peak_w[lead]) * DRIVETRAIN_EFFICIENCY
+        w = front_power(watts[rows, road.kind[p], lead], road.effort[p], line.peak_w[lead]) * DRIVETRAIN_EFFICIENCY
         mass, inertia = line.mass_kg[lead], line.inertia_kg[lead]
         headwind, cross2, rho = road.headwind_mps[p], crosswind2[p], half_density[p]
         fixed = mass * resistance[p] + _BEARING_FORCE_N
@@ -468,7 +495,7 @@ def ride_patterns(
         progress[:n] += dt / np.where(road.downhill[p], downhill_s[:n], seconds[rows, lead])
         long_share[:n] += dt * per_long[p, lead]
         short_share[:n] += dt * per_short[p, lead]
-    _look_at_wheels(wheel_share, wheel_j, wheel_s, np.arange(n_patterns), line.cp_alone_w)
+    _look_at_wheels(wheel_share, wheel_j, wheel_s, np.arange(n_patterns), line.cp_alone_w, more[end - 1])
     last = end == len(length_m)
     at_end = _amiss(in_pull, long_share, np.where(last, 1.0, short_share))
     amiss = np.maximum(amiss, at_end if m > 1 else 0.0)
@@ -499,12 +526,27 @@ def _to_the_next_open_piece(road: PatternRoad) -> FloatArray:
     return ahead
 
 
+def front_power(watts: FloatArray, effort: FloatArray, peak_w: FloatArray) -> FloatArray:
+    """Power in front, given that of the pattern, how much more the road asks, and what the riders can do (W)."""
+    return np.minimum(np.maximum(np.minimum(watts * effort, SHARE_OF_PEAK * peak_w), watts), peak_w)
+
+
+def _until_riders_may_change(road: PatternRoad) -> FloatArray:
+    """About how long it takes from each node through bends, and braking for them, that begin there (s)."""
+    pace_mps = np.minimum(np.sqrt(road.square_allowed), BRISK_MPS)
+    piece_s = np.diff(road.node_m) / (0.5 * (pace_mps[1:] + pace_mps[:-1]))
+    ahead_s = np.zeros(len(piece_s) + 1)
+    for piece in range(len(piece_s) - 1, -1, -1):
+        ahead_s[piece] = ahead_s[piece + 1] + float(piece_s[piece]) if road.closed[piece] == 2 else 0.0
+    return ahead_s
+
+
 def _look_at_wheels(
-    share: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray
+    share: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray, more: FloatArray
 ) -> None:
     """Take the mean powers on wheels of some rows into their largest shares, and begin anew."""
     mean = np.where(time_s[rows] >= SHORTEST_STAY_S, work_j[rows] / np.maximum(time_s[rows], 1e-9) / cp_w, 0.0)
-    share[rows] = np.maximum(share[rows], mean.max(axis=1))
+    share[rows] = np.maximum(share[rows], more * mean.max(axis=1))
     work_j[rows] = time_s[rows] = 0.0
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ttt_opt.changeover import BICYCLE_LENGTH_M
 from ttt_opt.course import Course
-from ttt_opt.pattern_ride import PatternRoad
+from ttt_opt.pattern_ride import PatternRoad, front_power
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride, ride
 from ttt_opt.schedule import Schedule, ScheduledPull
@@ -112,9 +112,14 @@ def settled_ride(
     first = np.searchsorted(cut.start_m, road.node_m[starts] - 0.5)
     ends = np.append(first[1:], len(cut.start_m))
     middle = 0.5 * (cut.start_m + cut.end_m)
-    kind = road.kind[np.clip(np.searchsorted(road.node_m, middle) - 1, 0, len(road.kind) - 1)]
+    piece = np.clip(np.searchsorted(road.node_m, middle) - 1, 0, len(road.kind) - 1)
+    kind, effort = road.kind[piece], road.effort[piece]
+    peak_w = np.array([rider.peak_w for rider in race.team.riders])
     watts = np.concatenate(
-        [pull.watts[kind[low:high]] for pull, low, high in zip(pulls, first, ends, strict=True)]
+        [
+            front_power(pull.watts[kind[low:high]], effort[low:high], peak_w[pull.line[0]])
+            for pull, low, high in zip(pulls, first, ends, strict=True)
+        ]
     )
     schedule = Schedule(
         boundary_m=cut.boundary_m,
@@ -142,9 +147,7 @@ def _at_the_pace_of(ridden: Ride, schedule: Schedule, race: Race) -> Schedule:
     exit_mps = np.interp(schedule.boundary_m[1:], place, np.append(0.0, ridden.speed_mps))
     length_m, time_s = np.diff(schedule.boundary_m), np.diff(ridden.boundary_time_s)
     changes = [
-        after.first_segment
-        for before, after in itertools.pairwise(schedule.pulls)
-        if before.leader != after.leader
+        after.first_segment for before, after in itertools.pairwise(schedule.pulls) if before.leader != after.leader
     ]
     lost_s = np.zeros_like(time_s)
     more_m = BICYCLE_LENGTH_M + race.wheel_gap_m

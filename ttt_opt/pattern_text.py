@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ttt_opt.fall_backs import FallBack
 from ttt_opt.pattern_plan import RideablePlan, StretchPattern, StretchRider
-from ttt_opt.pattern_ride import EASE_BEFORE_BEND_M, UPHILL_GRADE
+from ttt_opt.pattern_ride import EASE_BEFORE_BEND_M, OUT_OF_BEND, SHARE_OF_PEAK, UPHILL_GRADE
 from ttt_opt.plan import Plan
 from ttt_opt.race import Race
 from ttt_opt.text_table import clock, fitted, sentences, table, titled, wrapped
@@ -22,8 +22,10 @@ RULES = (
     "at the speed of the line, and take your own watts after a few seconds.",
     "Downhill everyone has the same short pull. Who has done half of the pull uphill or on the flat does half of the "
     "downhill pull.",
-    "Nobody changes in a bend or while braking for it: who leads into it leads out of it. Before a bend to brake for, "
-    f"nobody pedals over the last {EASE_BEFORE_BEND_M:.0f} m.",
+    "Nobody changes in a bend or while braking for it: who leads into it leads out of it; who would then be in front "
+    "too long swings off before. Before a bend to brake for, nobody pedals over the last "
+    f"{EASE_BEFORE_BEND_M:.0f} m; out of it the leader holds {100 * (OUT_OF_BEND - 1):.0f} % more watts until the line "
+    f"is up to speed, but no more than {100 * SHARE_OF_PEAK:.0f} % of peak power.",
     "Who would come to the front less than a shortest pull before a landmark does not: the leader stays until the "
     "landmark.",
     f"Uphill is where it rises by more than {100 * UPHILL_GRADE:.1f} %, downhill where it falls by more than 2.5 %.",

@@ -7,13 +7,15 @@ to the riders is told in :mod:`ttt_opt.pattern_ride`.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ttt_opt.chain_search import improved, ranked
 from ttt_opt.course import Course
 from ttt_opt.course_notes import slopes, wind_stretches
 from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, FLAT, KINDS, kinds_of, line_of, pattern_road
@@ -21,7 +23,7 @@ from ttt_opt.pattern_schedule import PatternPull, settled_ride
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride
-from ttt_opt.ride_check import RideCheck, check_ride
+from ttt_opt.ride_check import SHORTEST_STAY_S, Check, RideCheck, check_ride
 from ttt_opt.rotation_problem import Road, pull_bounds
 from ttt_opt.schedule import Schedule
 from ttt_opt.segments import Segments
@@ -56,8 +58,11 @@ LONGEST_FIRST_SHARE = 0.5
 """Of the course, that one of the first stretches may cover."""
 LARGEST_TEAM_TRIED_WELL = 5
 """Riders who pull up to whom neighbours two steps away are tried."""
-SETTLING_ROUNDS = 3
-"""Rounds in which the reserves are set by what the ride of the whole plan shows."""
+SETTLING_ROUNDS, FEWEST_SETTLING_ROUNDS, USUAL_SETTLING_ROUNDS = 8, 1, 5
+"""Rounds in which the ride of the whole plan corrects what patterns tell: at most; for speed (fall-backs, plan)."""
+MOST_CURES, MUST_HELP, CURED_BEFORE_M = 40, 0.97, 300.0
+"""Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
+how far from a stretch a limit may be missed for it to be changed (m)."""
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
 """Watts of the first stretches over those of the detailed plan."""
 OTHER_FACTORS = (0.95, 0.975, 1.0, 1.025)
@@ -68,8 +73,11 @@ MOST_BEYOND_J = 3000.0
 """Largest correction of the reserves (J)."""
 MOST_COLUMNS, MOST_PARENTS = 500, 14
 """Columns that stay from one relaxation to the next, and columns whose neighbours are tried."""
-STRICTER_WHEEL, STRICTER_SURGE_W = 0.03, 8.0
-"""By how much limits are tightened where the ride of the whole plan misses one (share of critical power, W)."""
+STRICTER_SURGE_W = 4.0
+"""By how much the limit of surges is tightened where the ride of the whole plan misses it (W)."""
+WHEEL_SPARE, MOST_WHEEL_STEP = 0.01, 1.06
+"""Power on a wheel may be beyond what is aimed at by this (share of critical power) before it is corrected for a piece
+of road, by no more than this at a time."""
 LOWEST_EFFORT = 1.4
 """Watts for accelerating over those on the flat, where the detailed plan has none."""
 
@@ -107,9 +115,9 @@ class RiddenPlan:
         """The stretches in the order of the road."""
         return self.chain.stretches
 
-    def merit(self) -> tuple[int, float]:
-        """The lower the better: checks not met, then time (s)."""
-        return len(self.check.failed), self.ride.finish_time_s
+    def merit(self) -> tuple[int, float, float]:
+        """The lower the better: checks not met, how far beyond their limits, then time (s)."""
+        return len(self.check.failed), beyond(self.check), self.ride.finish_time_s
 
 
 def situation_of(
@@ -162,9 +170,7 @@ def make_rideable_plan(
     start = schedule.pulls[0].line
     order = tuple(i for i in start if race.team.riders[i].pulls)
     sitting = tuple(i for i in start if not race.team.riders[i].pulls)
-    situation = situation_of(
-        course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s
-    )
+    situation = situation_of(course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s)
     spent = np.array([rider.w_prime_j for rider in race.team.riders]) - w_prime_j
     boundary_m, node_m = schedule.boundary_m, situation.road.node_m
     situation = replace(
@@ -192,39 +198,134 @@ def make_rideable_plan(
         plan = ridden_plan(course, road, situation, chain, schedule.speed_mps)
         situation = situation_at(with_reserves(situation, plan), chain)
         chain = fastest(situation, [chain, *improve(situation, chain)])
-    return settled(course, road, situation, chain, schedule.speed_mps)
+    situation = corrected(situation, ridden_plan(course, road, situation, chain, schedule.speed_mps))
+    chain = improved(situation, chain, rounds=2, reach=reach)
+    return settled(course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS)
 
 
 def settled(
-    course: Course, road: Road, situation: Situation, chain: Chain, guess_mps: FloatArray
+    course: Course,
+    road: Road,
+    situation: Situation,
+    chain: Chain,
+    guess_mps: FloatArray,
+    rounds: int = FEWEST_SETTLING_ROUNDS,
 ) -> RiddenPlan:
-    """Ride the whole plan, set the reserves by what it shows, choose the patterns again; the best of these plans."""
-    plans = [ridden_plan(course, road, situation, chain, guess_mps)]
-    for _ in range(SETTLING_ROUNDS):
-        plan = plans[-1]
-        if plan.check.passed and len(plans) > 1:
+    """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
+
+    Parameters
+    ----------
+    course : Course
+    road : Road
+    situation : Situation
+    chain : Chain
+    guess_mps : ndarray (n_segments,)
+        About how fast the segments of the road are ridden (m/s).
+    rounds : int
+        Rounds for speed; others follow only while the ride misses a limit.
+    """
+    ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
+    plans = [ride_it(chain)]
+    for number in range(SETTLING_ROUNDS):
+        plan, best = plans[-1], min(plans, key=RiddenPlan.merit)
+        if number >= rounds and best.check.passed:
             break
-        situation = _stricter(situation_at(with_reserves(situation, plan), plan.chain), plan.check)
-        better = better_patterns(situation, plan.chain, rounds=1, reach=reach_of(situation))
-        if not better:
+        situation = corrected(situation, plan)
+        better = improved(situation, plan.chain, rounds=1, reach=reach_of(situation))
+        if better.stretches == plan.chain.stretches:
             break
-        plans.append(ridden_plan(course, road, situation, better[0], guess_mps))
-    return min(plans, key=RiddenPlan.merit)
+        plans.append(ride_it(better))
+    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it)
 
 
-def _stricter(situation: Situation, check: RideCheck) -> Situation:
-    """The situation with tighter limits where a ride missed them."""
-    for failed in check.failed:
-        if failed.name.startswith("Power on a wheel"):
-            situation = replace(situation, on_wheel_tolerance=situation.on_wheel_tolerance - STRICTER_WHEEL)
-        if failed.name.startswith("Surge in power"):
-            situation = replace(situation, surge_tolerance_w=situation.surge_tolerance_w - STRICTER_SURGE_W)
-    return situation
+def repaired(situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan]) -> RiddenPlan:
+    """While a ride misses a limit: of the changes of the stretches around, the one that costs least and helps.
+
+    Parameters
+    ----------
+    situation : Situation
+    plan : RiddenPlan
+    ride_it : callable
+        Rides a chain of stretches in the simulation.
+
+    Returns
+    -------
+    RiddenPlan
+        The plan as it was where no limit is missed; with limits missed where no cure is found in :data:`MOST_CURES`.
+    """
+    tried = {plan.stretches}
+    while not plan.check.passed and len(tried) <= MOST_CURES:
+        cures = [cure for cure in _cures(situation, plan) if cure not in tried]
+        better = None
+        for cure in cures[: MOST_CURES + 1 - len(tried)]:
+            tried.add(cure)
+            other = ride_it(ride_chain(situation, cure))
+            if other.merit()[0] < plan.merit()[0] or other.merit()[1] < MUST_HELP * plan.merit()[1]:
+                better = other
+                break
+        if better is None:
+            break
+        plan = better
+    return plan
 
 
-def ridden_plan(
-    course: Course, road: Road, situation: Situation, chain: Chain, guess_mps: FloatArray
-) -> RiddenPlan:
+def _cures(situation: Situation, plan: RiddenPlan) -> list[tuple[Stretch, ...]]:
+    """Chains near to a plan's that change it where its ride misses a limit, those that cost least time first."""
+    numbers: set[int] = set()
+    for failed in plan.check.failed:
+        place_m = place_of(failed)
+        for number, stretch in enumerate(plan.stretches):
+            begin_m, end_m = plan.node_m[stretch.begin], plan.node_m[stretch.end]
+            if place_m is None or begin_m - CURED_BEFORE_M <= place_m <= end_m + CURED_BEFORE_M:
+                numbers.add(number)
+    found = [one for number in sorted(numbers) for one in ranked(situation, plan.chain, number, reach_of(situation))]
+    return [stretches for _, stretches in sorted(found, key=lambda one: -one[0])]
+
+
+def place_of(check: Check) -> float | None:
+    """Where along the road a check was missed (m), ``None`` where it is of no place."""
+    found = re.search(r"([0-9]+\.[0-9]+) km", check.detail)
+    return None if found is None else 1000.0 * float(found[1])
+
+
+def beyond(check: RideCheck) -> float:
+    """How far a ride is beyond its limits, over what each tolerates."""
+    return sum(abs(one.value - one.limit) / max(one.tolerance, 1e-3) for one in check.failed)
+
+
+def corrected(situation: Situation, plan: RiddenPlan) -> Situation:
+    """The situation with reserves, limits of surges and power on wheels as the ride of a whole plan shows them."""
+    situation = with_reserves(situation, plan)
+    limits = situation.race.limits
+    for failed in plan.check.failed:
+        if failed.name.startswith(("Surge in power", "Drop in power")):
+            situation = replace(
+                situation, surge_tolerance_w=max(situation.surge_tolerance_w - STRICTER_SURGE_W, -0.5 * limits.surge_w)
+            )
+    start_m, end_m, share = _on_wheels(situation.race, plan)
+    aim, more = limits.on_wheel_share_of_cp + situation.on_wheel_tolerance, situation.road.wheel_more.copy()
+    middle_m = 0.5 * (situation.road.node_m[1:] + situation.road.node_m[:-1])
+    for s in np.flatnonzero(share > aim + WHEEL_SPARE):
+        more[(middle_m >= start_m[s]) & (middle_m <= end_m[s])] *= min(share[s] / aim, MOST_WHEEL_STEP)
+    return replace(situation, road=replace(situation.road, wheel_more=more))
+
+
+def _on_wheels(race: Race, plan: RiddenPlan) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Begin and end of segments (m), and the largest mean power on a wheel there as share of critical power."""
+    cut, ride = plan.segments, plan.ride
+    n = len(cut.start_m)
+    segment = np.clip(np.searchsorted(ride.boundary_time_s, ride.time_s - 0.5 * ride.step_s) - 1, 0, n - 1)
+    on_wheel = (ride.place > 0) & ~ride.moving_back
+    share = np.zeros(n)
+    for i, rider in enumerate(race.team.riders):
+        time_s = np.bincount(segment, np.where(on_wheel[:, i], ride.step_s, 0.0), n)
+        work_j = np.bincount(segment, np.where(on_wheel[:, i], ride.step_s * ride.power_w[:, i], 0.0), n)
+        counts = (time_s >= SHORTEST_STAY_S) & ~cut.accelerating
+        share = np.maximum(share, np.where(counts, work_j / np.maximum(time_s, 1e-9) / rider.cp_w, 0.0))
+    return cut.start_m, cut.end_m, share
+
+
+def ridden_plan(course: Course, road: Road, situation: Situation, chain: Chain, guess_mps: FloatArray) -> RiddenPlan:
     """The schedule of a chain of stretches, ridden and checked."""
     line, race = situation.line, situation.race
     order, sitting = line.riders[: line.n_pulling], line.riders[line.n_pulling :]
@@ -239,9 +340,7 @@ def ridden_plan(
     full = [rider.w_prime_j for rider in race.team.riders]
     planned = np.vstack([full, ride.boundary_w_prime_j[1:]])
     check = check_ride(ride, course, segments, race.team, race, schedule, planned)
-    return RiddenPlan(
-        chain, situation.road.node_m, line.riders, line.n_pulling, segments, schedule, ride, check
-    )
+    return RiddenPlan(chain, situation.road.node_m, line.riders, line.n_pulling, segments, schedule, ride, check)
 
 
 def with_reserves(situation: Situation, plan: RiddenPlan) -> Situation:
@@ -281,9 +380,7 @@ def evened_and_allowed(situation: Situation, stretches: Sequence[Stretch]) -> li
     return _allowed(situation, evened(situation, stretches))
 
 
-def _choose(
-    situation: Situation, columns: Columns, known: Sequence[Stretch] = ()
-) -> tuple[Stretch, ...] | None:
+def _choose(situation: Situation, columns: Columns, known: Sequence[Stretch] = ()) -> tuple[Stretch, ...] | None:
     relaxed = relaxed_choice(situation, columns, MOST_STRETCHES)
     if relaxed is None:
         return None
@@ -373,9 +470,7 @@ def _better_borders(situation: Situation, chain: Chain, borders: Sequence[int]) 
     return [] if found is None else [ride_chain(situation, found)]
 
 
-def _first_stretches(
-    situation: Situation, road: Road, schedule: Schedule, order: tuple[int, ...]
-) -> list[Stretch]:
+def _first_stretches(situation: Situation, road: Road, schedule: Schedule, order: tuple[int, ...]) -> list[Stretch]:
     """Stretches between the most notable places, in the seconds and watts that the detailed plan has there."""
     cut, fine = road.segments, situation.road
     clock = np.append(0.0, np.cumsum(schedule.duration_s))

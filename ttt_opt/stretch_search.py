@@ -239,7 +239,7 @@ def _undominated(
 def _data_of(situation: Situation, columns: Columns, most_stretches: int) -> StretchData:
     places = sorted({s.begin for s in columns.stretches} | {s.end for s in columns.stretches})
     number = {node: b for b, node in enumerate(places)}
-    rise_w, fall_w = _changes_allowed(situation, places)
+    rise_w, fall_w = changes_allowed(situation, places)
     return StretchData(
         begin=np.array([number[s.begin] for s in columns.stretches]),
         end=np.array([number[s.end] for s in columns.stretches]),
@@ -398,7 +398,7 @@ def efforts_at_ends(
     return into, out
 
 
-def _changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+def changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[FloatArray, FloatArray]:
     """By how much front power may rise and fall at places (W): a rise uphill and a fall off a climb are the road's."""
     road, limit = situation.road, min(situation.race.limits.surge_w, situation.surge_w)
     rise, fall = np.full((2, len(places)), np.inf)

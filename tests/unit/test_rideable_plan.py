@@ -7,11 +7,14 @@ from dataclasses import replace
 
 import pytest
 
+from ttt_opt.chain_search import improved, merits
 from ttt_opt.fall_backs import has_result_without_one, race_with_wind_turned, race_without
 from ttt_opt.pattern_plan import RideablePlan, side_of
 from ttt_opt.pattern_text import cost, rideable_text
 from ttt_opt.plan import Plan
 from ttt_opt.plan_document import limits_of
+from ttt_opt.rideable_plan import MOST_CURES, RiddenPlan, place_of, repaired, situation_of
+from ttt_opt.stretch_search import Chain, Stretch, ride_chain, scaled
 
 MOST_SLOWER = 0.005
 """What the rideable plan may be slower than the detailed one (share of the time)."""
@@ -100,3 +103,60 @@ def test_what_the_rules_say_of_a_missing_rider(small_plan: Plan) -> None:
     assert [rider.name for rider in smaller.team.riders] == ["Zoë", "Cas"]
     riders = tuple(replace(rider, pulls=rider.name != "Cas") for rider in race.team.riders)
     assert race_without(replace(race, team=replace(race.team, riders=riders)), "Ben") is None
+
+
+def test_places_are_read_from_checks_as_they_are_told(small_plan: Plan) -> None:
+    """Every check that names a place names one on the course; cures are looked for around it."""
+    places = [place_of(check) for check in small_plan.check.checks]
+    known = [place for place in places if place is not None]
+    assert len(known) >= 5
+    assert all(0.0 <= place <= small_plan.course.length_m + 10.0 for place in known)
+
+
+def test_a_missed_limit_is_cured_where_a_neighbour_keeps_it(small_plan: Plan, rideable: RideablePlan) -> None:
+    """The first rides of neighbours miss a limit as before; the third keeps it, and is taken."""
+    plan, ridden = small_plan, rideable.ridden
+    schedule, order = plan.optimum.schedule, ridden.line
+    situation = situation_of(
+        plan.course, plan.road, plan.race, order, (), (0,), schedule.speed_mps, schedule.finish_time_s
+    )
+    missed = replace(ridden.check.checks[-1], met=False, detail="Ben at 1.00 km")
+    missing = replace(ridden, check=replace(ridden.check, passed=False, checks=(missed,)))
+    rides: list[tuple[Stretch, ...]] = []
+
+    def ride_it(chain: Chain) -> RiddenPlan:
+        rides.append(chain.stretches)
+        return replace(ridden if len(rides) == 3 else missing, chain=chain)
+
+    found = repaired(situation, missing, ride_it)
+    assert found.check.passed
+    assert len(rides) == 3
+    assert found.stretches == rides[-1]
+    assert len(set(rides)) == 3
+
+    rides.clear()
+
+    def never(chain: Chain) -> RiddenPlan:
+        rides.append(chain.stretches)
+        return missing
+
+    hopeless = repaired(situation, missing, never)
+    assert not hopeless.check.passed  # and says so
+    assert 3 < len(rides) <= MOST_CURES
+    assert repaired(situation, ridden, ride_it) is ridden
+
+
+def test_a_chain_search_prices_what_is_missed(small_plan: Plan, rideable: RideablePlan) -> None:
+    """W' that nobody has costs more than the time it saves; a chain is never made slower."""
+    plan, ridden = small_plan, rideable.ridden
+    schedule = plan.optimum.schedule
+    situation = situation_of(
+        plan.course, plan.road, plan.race, ridden.line, (), (0,), schedule.speed_mps, schedule.finish_time_s
+    )
+    chain = ride_chain(situation, ridden.stretches)
+    harder = tuple(scaled(stretch, 1.1) for stretch in ridden.stretches)
+    assert ride_chain(situation, harder).time_s < chain.time_s
+    price_s = merits(situation, chain, 0, [chain.stretches, harder])
+    assert price_s[1] > price_s[0] >= chain.time_s - 1e-6
+    better = improved(situation, chain, rounds=1, reach=1)
+    assert merits(situation, chain, 0, [better.stretches])[0] <= price_s[0] + 1e-6
