@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from ttt_opt.plan import Plan
 
 CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT = 1, 2, 3, 4, 70
+SHORTEST_PATTERN_SEARCH_S = 60.0
+"""However short the time limit, patterns may be searched for so long (s)."""
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 app = typer.Typer(
@@ -61,7 +63,13 @@ def plan(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.", show_default=False)],
     time_limit: Annotated[
         float,
-        typer.Option("--time-limit", metavar="S", min=1.0, callback=finite, help="Longest search (s)."),
+        typer.Option(
+            "--time-limit",
+            metavar="S",
+            min=1.0,
+            callback=finite,
+            help="Longest search (s); as long again, at least 60 s, for patterns.",
+        ),
     ] = 240.0,
     gap: Annotated[
         float,
@@ -101,7 +109,8 @@ def plan(
     progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)
     try:
         with silent_libraries():
-            made = with_patterns(with_quick_bound(make_plan(race, settings, progress)), progress)
+            made = with_quick_bound(make_plan(race, settings, progress))
+            made = with_patterns(made, progress, max(time_limit, SHORTEST_PATTERN_SEARCH_S))
     finally:
         if progress is not None:
             progress.close()

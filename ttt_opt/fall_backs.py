@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from ttt_opt.rideable_plan import (
     better_patterns,
     evened_and_allowed,
     fastest,
+    never,
     reach_of,
     settled,
     situation_at,
@@ -73,7 +75,14 @@ def race_with_wind_turned(race: Race) -> Race:
     return replace(race, weather=replace(weather, wind_from_deg=(weather.wind_from_deg + 180.0) % 360.0))
 
 
-def fall_backs(course: Course, road: Road, race: Race, schedule: Schedule, plan: RideablePlan) -> tuple[FallBack, ...]:
+def fall_backs(
+    course: Course,
+    road: Road,
+    race: Race,
+    schedule: Schedule,
+    plan: RideablePlan,
+    stop: Callable[[], bool] = never,
+) -> tuple[FallBack, ...]:
     """The pattern without each rider and, where there is wind, the one for wind from the other side.
 
     Parameters
@@ -85,22 +94,30 @@ def fall_backs(course: Course, road: Road, race: Race, schedule: Schedule, plan:
         The detailed plan.
     plan : RideablePlan
         Its stretches stay; seconds and watts are chosen anew.
+    stop : callable
+        Asked now and then whether to make do with the patterns so far.
     """
     result = has_result_without_one(race)
     found = []
     for rider in race.team.riders:
         smaller = race_without(race, rider.name)
-        other = None if smaller is None else _pattern_for(course, road, race, smaller, schedule, plan)
+        other = None if smaller is None else _pattern_for(course, road, race, smaller, schedule, plan, stop)
         found.append(FallBack(rider.name, result, other))
     if float(np.hypot(road.headwind_mps, road.crosswind_mps).max()) >= NOTABLE_WIND_MPS:
         turned = race_with_wind_turned(race)
         blown = road_of(road.segments, turned, float(course.elevation_m[0]))
-        found.append(FallBack(None, True, _pattern_for(course, blown, race, turned, schedule, plan)))
+        found.append(FallBack(None, True, _pattern_for(course, blown, race, turned, schedule, plan, stop)))
     return tuple(found)
 
 
 def _pattern_for(
-    course: Course, road: Road, race: Race, changed: Race, schedule: Schedule, plan: RideablePlan
+    course: Course,
+    road: Road,
+    race: Race,
+    changed: Race,
+    schedule: Schedule,
+    plan: RideablePlan,
+    stop: Callable[[], bool],
 ) -> RideablePlan | None:
     """The best patterns for a changed race on the stretches of the plan."""
     ridden = plan.ridden
@@ -124,9 +141,10 @@ def _pattern_for(
         return None
     chain = ride_chain(situation, best)
     situation = situation_at(situation, chain)
-    better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
-    chain = fastest(situation, [chain, *better])
-    final = settled(course, road, situation, chain, schedule.speed_mps)
+    if not stop():
+        better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
+        chain = fastest(situation, [chain, *better])
+    final = settled(course, road, situation, chain, schedule.speed_mps, stop=stop)
     return described(course, road, changed, schedule, final)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -23,6 +24,9 @@ from ttt_opt.search_control import Progress, Settings
 from ttt_opt.team_bound import team_bound
 
 FloatArray = NDArray[np.float64]
+
+PATTERN_SECONDS, RIDEABLE_SHARE = 240.0, 2.0 / 3.0
+"""Longest search for patterns (s), and the share of it for the rideable plan."""
 
 
 @dataclass(frozen=True)
@@ -167,20 +171,35 @@ def plan_on(course: Course, race: Race, settings: Settings | None = None, progre
     return plan_of(race, course, road, optimum)
 
 
-def with_patterns(plan: Plan, progress: Progress | None = None) -> Plan:
-    """The plan with its rideable plan and the fall-backs that go with it; as it is where its search was interrupted."""
+def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float = PATTERN_SECONDS) -> Plan:
+    """The plan with its rideable plan and the fall-backs that go with it; as it is where its search was interrupted.
+
+    Parameters
+    ----------
+    plan : Plan
+    progress : callable, optional
+        See :data:`ttt_opt.search_control.Progress`.
+    seconds : float
+        After so long patterns are taken as they are then (s): two thirds of it at most for the rideable plan.
+    """
     race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
     if optimum.stopped_because == "interrupted":  # who stops the search wants the answer now
         return plan
     if progress is not None:
         progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)
-    ridden = make_rideable_plan(course, road, race, optimum.schedule, optimum.w_prime_j)
+    began = time.perf_counter()
+
+    def over(share: float) -> bool:
+        return time.perf_counter() - began > share * seconds
+
+    ridden = make_rideable_plan(
+        course, road, race, optimum.schedule, optimum.w_prime_j, stop=partial(over, RIDEABLE_SHARE)
+    )
     if ridden is None:
         return plan
     rideable = described(course, road, race, optimum.schedule, ridden)
-    return replace(
-        plan, rideable=rideable, fall_backs=fall_backs(course, road, race, optimum.schedule, rideable)
-    )
+    prepared = fall_backs(course, road, race, optimum.schedule, rideable, stop=partial(over, 1.0))
+    return replace(plan, rideable=rideable, fall_backs=prepared)
 
 
 def with_quick_bound(plan: Plan) -> Plan:

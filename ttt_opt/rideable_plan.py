@@ -147,8 +147,18 @@ def situation_of(
     )
 
 
+def never() -> bool:
+    """No wish to stop."""
+    return False
+
+
 def make_rideable_plan(
-    course: Course, road: Road, race: Race, schedule: Schedule, w_prime_j: FloatArray
+    course: Course,
+    road: Road,
+    race: Race,
+    schedule: Schedule,
+    w_prime_j: FloatArray,
+    stop: Callable[[], bool] = never,
 ) -> RiddenPlan | None:
     """Search the rideable plan that comes nearest to a detailed one.
 
@@ -161,6 +171,8 @@ def make_rideable_plan(
         The detailed plan.
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' at the boundaries of its segments (J).
+    stop : callable
+        Asked between the steps whether to make do with the plan so far.
 
     Returns
     -------
@@ -195,12 +207,15 @@ def make_rideable_plan(
         partial(_better_borders, borders=borders),
         partial(better_patterns, rounds=2, reach=reach),
     ):
+        if stop():
+            break
         plan = ridden_plan(course, road, situation, chain, schedule.speed_mps)
         situation = situation_at(with_reserves(situation, plan), chain)
         chain = fastest(situation, [chain, *improve(situation, chain)])
     situation = corrected(situation, ridden_plan(course, road, situation, chain, schedule.speed_mps))
-    chain = improved(situation, chain, rounds=2, reach=reach)
-    return settled(course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS)
+    if not stop():
+        chain = improved(situation, chain, rounds=2, reach=reach)
+    return settled(course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS, stop=stop)
 
 
 def settled(
@@ -210,6 +225,7 @@ def settled(
     chain: Chain,
     guess_mps: FloatArray,
     rounds: int = FEWEST_SETTLING_ROUNDS,
+    stop: Callable[[], bool] = never,
 ) -> RiddenPlan:
     """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
 
@@ -223,22 +239,26 @@ def settled(
         About how fast the segments of the road are ridden (m/s).
     rounds : int
         Rounds for speed; others follow only while the ride misses a limit.
+    stop : callable
+        Asked before each round and each cure.
     """
     ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
     plans = [ride_it(chain)]
     for number in range(SETTLING_ROUNDS):
         plan, best = plans[-1], min(plans, key=RiddenPlan.merit)
-        if number >= rounds and best.check.passed:
+        if stop() or (number >= rounds and best.check.passed):
             break
         situation = corrected(situation, plan)
         better = improved(situation, plan.chain, rounds=1, reach=reach_of(situation))
         if better.stretches == plan.chain.stretches:
             break
         plans.append(ride_it(better))
-    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it)
+    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, stop)
 
 
-def repaired(situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan]) -> RiddenPlan:
+def repaired(
+    situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan], stop: Callable[[], bool] = never
+) -> RiddenPlan:
     """While a ride misses a limit: of the changes of the stretches around, the one that costs least and helps.
 
     Parameters
@@ -247,6 +267,8 @@ def repaired(situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], 
     plan : RiddenPlan
     ride_it : callable
         Rides a chain of stretches in the simulation.
+    stop : callable
+        Asked before each round of cures.
 
     Returns
     -------
@@ -254,7 +276,7 @@ def repaired(situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], 
         The plan as it was where no limit is missed; with limits missed where no cure is found in :data:`MOST_CURES`.
     """
     tried = {plan.stretches}
-    while not plan.check.passed and len(tried) <= MOST_CURES:
+    while not plan.check.passed and len(tried) <= MOST_CURES and not stop():
         cures = [cure for cure in _cures(situation, plan) if cure not in tried]
         better = None
         for cure in cures[: MOST_CURES + 1 - len(tried)]:
