@@ -8,7 +8,9 @@ Exit codes: 0 done; 1 the plan fails its ride check; 2 bad input; 3 no feasible 
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import sys
 import traceback
 from enum import StrEnum
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from ttt_opt.plan import Plan
 
 CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT = 1, 2, 3, 4, 70
+DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 app = typer.Typer(
     help="Plans a cycling team time trial: who pulls where, in which order and at which power.",
@@ -82,7 +85,7 @@ def plan(
     """
     from ttt_opt.briefing import briefing_html
     from ttt_opt.cues import cues_gpx
-    from ttt_opt.plan import make_plan, with_patterns
+    from ttt_opt.plan import make_plan, with_patterns, with_quick_bound
     from ttt_opt.plan_document import document_text, plan_document
     from ttt_opt.plan_text import plan_text
     from ttt_opt.progress_line import ProgressLine
@@ -98,7 +101,7 @@ def plan(
     progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)
     try:
         with silent_libraries():
-            made = with_patterns(make_plan(race, settings, progress), progress)
+            made = with_patterns(with_quick_bound(make_plan(race, settings, progress)), progress)
     finally:
         if progress is not None:
             progress.close()
@@ -435,16 +438,28 @@ def _end_with_check(made: Plan) -> None:
         raise typer.Exit(CHECK_FAILED)
 
 
+def _forget_output() -> None:
+    """Where the answer could not be written, keep Python from trying once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def run() -> None:
     """Entry point of the command ``ttt-opt``: run it and turn errors into one sentence and an exit code."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a letter must not end the program
             stream.reconfigure(errors="backslashreplace")
     try:
-        app()
+        try:
+            app()
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()
     except InputError as error:
         say(str(error))
         sys.exit(BAD_INPUT)
+    except BrokenPipeError:  # whoever reads has read enough
+        _forget_output()
+        sys.exit(1)
     except NoFeasiblePlanError as error:
         say(str(error))
         sys.exit(NO_PLAN)
@@ -455,6 +470,10 @@ def run() -> None:
         say("interrupted")
         sys.exit(INTERRUPTED)
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in DISK_FULL:
+            _forget_output()
+            say(f"cannot write: {error.strerror}; make room and run again")
+            sys.exit(BAD_INPUT)
         place = traceback.extract_tb(error.__traceback__)[-1]
         say(
             f"a fault in this program, please report it: {type(error).__name__} in "

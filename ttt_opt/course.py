@@ -15,6 +15,7 @@ from scipy.ndimage import median_filter
 
 from ttt_opt.errors import InputError
 from ttt_opt.gpx import RawTrack, count_of, read_track
+from ttt_opt.terminal_names import printable
 
 FloatArray = NDArray[np.float64]
 
@@ -121,10 +122,12 @@ class _Path:
 
     def steps(self) -> tuple[FloatArray, FloatArray]:
         """Azimuth (rad) and length (m) of each step on the WGS84 ellipsoid."""
-        azimuth, _, length = _WGS84.inv(
-            self.longitude_deg[:-1], self.latitude_deg[:-1], self.longitude_deg[1:], self.latitude_deg[1:]
-        )
-        return np.radians(azimuth), np.asarray(length, dtype=np.float64)
+        lon, lat = self.longitude_deg, self.latitude_deg
+        if len(self) == 2:  # pyproj takes arrays of one for numbers, of which numpy 2.0 warns
+            azimuth, _, length = _WGS84.inv(lon[0], lat[0], lon[1], lat[1])
+        else:
+            azimuth, _, length = _WGS84.inv(lon[:-1], lat[:-1], lon[1:], lat[1:])
+        return np.radians(np.atleast_1d(azimuth)), np.atleast_1d(np.asarray(length, dtype=np.float64))
 
     def distance(self) -> FloatArray:
         """Distance of each point along the path (m)."""
@@ -570,7 +573,7 @@ def read_course(path: Path, *, flat: bool = False) -> Course:
     steps taken out, gaps up to 1 km filled, then smoothed, see :func:`smooth_elevation`. Bends: see
     :func:`smoothest_line` and :func:`arc_radius`; the tighter counts. Times in the file are not used.
     """
-    file = str(path)
+    file = printable(str(path))
     track = read_track(path)
     notes = list(track.notes)
     track_path = _join(_pieces(track, notes), notes)

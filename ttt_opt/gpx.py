@@ -9,6 +9,7 @@ entities, are refused.
 
 from __future__ import annotations
 
+import codecs
 import datetime
 import re
 import unicodedata
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ttt_opt.errors import InputError
+from ttt_opt.terminal_names import printable
 
 FloatArray = NDArray[np.float64]
 
@@ -330,51 +332,55 @@ def _not_xml(path: Path, reader: _Reader, error: expat.ExpatError) -> InputError
     """The refusal for what the XML parser reports, in words that say what to do."""
     place = f"line {error.lineno}"
     if error.code in _TRUNCATED:
-        return InputError(str(path), place, "the file ends in the middle; it was cut off, export it again")
+        return InputError(reader.file, place, "the file ends in the middle; it was cut off, export it again")
     if error.code in _WRONG_ENCODING:
         return InputError(
-            str(path), place, f"the text is not {reader.encoding} as it declares; save it as UTF-8"
+            reader.file, place, f"the text is not {reader.encoding} as it declares; save it as UTF-8"
         )
     if error.code == _INVALID_TOKEN and reader.encoding == "utf-8":
         try:
-            path.read_bytes().decode("utf-8")
+            with path.open("rb") as stream:
+                codecs.getincrementaldecoder("utf-8")().decode(
+                    stream.read(reader.parser.ErrorByteIndex + MAX_MARKUP_BYTES)
+                )
         except UnicodeDecodeError as fault:
             return InputError(
-                str(path),
+                reader.file,
                 place,
                 f"byte {fault.start + 1} is not UTF-8 as the file declares; save it as UTF-8",
             )
     return InputError(
-        str(path), place, f"is not well-formed XML ({expat.ErrorString(error.code)}); export the course again"
+        reader.file, place, f"is not well-formed XML ({expat.ErrorString(error.code)}); export the course again"
     )
 
 
 def _parse(path: Path, *, recorded: bool = False) -> _Reader:
+    file = printable(str(path))
     if not path.is_file():
-        raise InputError(str(path), "", "is not a file" if path.exists() else "does not exist")
-    reader = _Reader(str(path), recorded)
+        raise InputError(file, "", "is not a file" if path.exists() else "does not exist")
+    reader = _Reader(file, recorded)
     parser = reader.parser
     fed = 0
     try:
         with path.open("rb") as stream:
             while chunk := stream.read(_CHUNK_BYTES):
                 if fed == 0 and not chunk.lstrip(b"\xef\xbb\xbf\xfe\xff\x00 \t\r\n").startswith(b"<"):
-                    raise InputError(str(path), "", "is not a GPX file: it does not begin with '<'")
+                    raise InputError(reader.file, "", "is not a GPX file: it does not begin with '<'")
                 fed += len(chunk)
                 if fed > MAX_BYTES:
                     raise InputError(
-                        str(path), "", f"is larger than {MAX_BYTES // 1_000_000} MB; simplify it"
+                        reader.file, "", f"is larger than {MAX_BYTES // 1_000_000} MB; simplify it"
                     )
                 parser.Parse(chunk, False)
                 if fed - parser.CurrentByteIndex > MAX_MARKUP_BYTES + _CHUNK_BYTES:
                     raise reader.refuse(f"one tag or comment is longer than {MAX_MARKUP_BYTES} bytes")
         if fed == 0:
-            raise InputError(str(path), "", "is empty")
+            raise InputError(reader.file, "", "is empty")
         parser.Parse(b"", True)
     except expat.ExpatError as error:
         raise _not_xml(path, reader, error) from error
     except OSError as error:
-        raise InputError(str(path), "", f"cannot be read ({error.strerror})") from error
+        raise InputError(reader.file, "", f"cannot be read ({error.strerror})") from error
     return reader
 
 
@@ -416,7 +422,7 @@ def read_track(path: Path) -> RawTrack:
             if reader.waypoints
             else "no track or route"
         )
-        raise InputError(str(path), "", f"holds {what} of at least two points; export the course as a track")
+        raise InputError(reader.file, "", f"holds {what} of at least two points; export the course as a track")
     if len(other.latitude) > 0:
         notes.append(
             f"The file holds both a track and a route; the {kind} ({n_points} points) is the course, "
@@ -474,14 +480,14 @@ def read_recording(path: Path) -> RawRecording:
     time_s = np.array(points.time)
     timed = np.isfinite(time_s)
     if len(time_s) < 2:
-        raise InputError(str(path), "", "holds no track of at least two points; export the ride as a track")
+        raise InputError(printable(str(path)), "", "holds no track of at least two points; export the ride as a track")
     if timed.sum() < 2:
-        raise InputError(str(path), "", "has no times at its points: a course, not a recorded ride")
+        raise InputError(printable(str(path)), "", "has no times at its points: a course, not a recorded ride")
     back = np.flatnonzero(np.diff(time_s[timed]) < 0.0)
     if len(back):
         point = int(np.flatnonzero(timed)[back[0] + 1])
         raise InputError(
-            str(path),
+            printable(str(path)),
             f"track point {point + 1}",
             f"its time is {-np.diff(time_s[timed])[back[0]]:g} s before that of the point before; allowed: times that "
             f"never fall",

@@ -47,7 +47,10 @@ def _phrase(
 
     if kind == "reserve_amiss":
         left_j = limits.w_prime_reserve_j - JOULE_PER_UNIT * amount
-        return (kind, names[place]), amount, f"limits.w_prime_reserve_j at most {left_j:.0f} for {names[place]}"
+        needed_for = f"limits.w_prime_reserve_j at most {left_j:.0f} for {names[place]}"
+        if left_j < 0.0:
+            needed_for = f"limits.w_prime_reserve_j at 0 and {-left_j:.0f} J more w_prime_j of {names[place]}"
+        return (kind, names[place]), amount, needed_for
     if kind == "surge_amiss":
         needed = limits.surge_w + JOULE_PER_UNIT * amount
         return (kind,), amount, f"limits.surge_w at least {needed:.0f} {at(place)}"
@@ -64,4 +67,4 @@ def _phrase(
         share = (data.on_wheel_w[i] + extra_w) / rider.cp_w
         return ("wheel",), share, f"limits.on_wheel_share_of_cp at least {share:.2f} for {names[i]} {at(segment)}"
     needed_w = data.peak_w[i] + extra_w
-    return ("peak", names[i]), amount, f"peak_w of {names[i]} at least {needed_w:.0f} {at(segment)}"
+    return ("peak", names[i]), amount, f"peak_power_w of {names[i]} at least {needed_w:.0f} {at(segment)}"

@@ -81,6 +81,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
             "n_orders": optimum.n_orders,
             "n_orders_discarded": optimum.n_orders_discarded,
             "n_orders_possible": optimum.n_orders_possible,
+            "quick_bound": optimum.quick_bound,
         },
         "start_order": plan.start_order,
         "pulls": [dataclasses.asdict(pull) for pull in plan.pulls],

@@ -141,7 +141,7 @@ KEYS = {
     ),
     "stretch rider": ("rider", "pull_s", "n_pulls", "front_power_w", "front_power_w_per_kg"),
     "fall-back": ("without", "has_result", "plan"),
-    "search": ("seed", "n_orders", "n_orders_discarded", "n_orders_possible"),
+    "search": ("seed", "n_orders", "n_orders_discarded", "n_orders_possible", "quick_bound"),
     "segment": (
         *SEGMENT_BOUNDS,
         "terrain",
@@ -557,6 +557,7 @@ def _optimum(top: Table, schedule: Schedule, w_prime_j: FloatArray) -> Optimum:
         build_seconds=top.number("build_seconds", TIME_BOUNDS),
         solver=_section(top, "versions").text("solver", LONGEST_NAME),
         seed=search.whole_number("seed", Bounds(0, 2**31 - 1)),
+        quick_bound=search.truth_or("quick_bound", False),
         **orders,
     )
 

@@ -24,6 +24,7 @@ STOPPED_WORDS = {
     "search complete": "nothing more to try",
     "time limit": "the time was up",
     "interrupted": "it was interrupted; this is the best plan until then",
+    "solver failure": "the solver failed; this is the best plan until then",
 }
 
 
@@ -75,7 +76,7 @@ def bound(plan: Plan) -> str:
     optimum = plan.optimum
     if not math.isfinite(optimum.best_possible_s):
         return "none was proven before the search ended; the plan may be far from the best"
-    which = "no plan of this model"
+    which = "no plan of this team" if optimum.quick_bound else "no plan of this model"
     if optimum.n_orders < optimum.n_orders_possible:
         covered = "this line order" if optimum.n_orders == 1 else f"the {optimum.n_orders} line orders bounded"
         which = f"no plan of this model in {covered}"
@@ -243,13 +244,17 @@ def _worth(plan: Plan) -> list[str]:
     if optimum.n_orders_possible > optimum.n_orders:
         orders += f" of {optimum.n_orders_possible:,} possible"
     stopped = STOPPED_WORDS.get(optimum.stopped_because, printable(optimum.stopped_because))
+    holds_for = (
+        "The bound is a quick one, since the search ended before it had its own: the line may be in any order, changes "
+        "of leader cost nothing, and W' comes back as fast as it ever can."
+        if optimum.quick_bound
+        else "The bound holds for the model: speeds from a grid on each segment, recovery and sustainable power as "
+        "fitted to rides of good plans."
+    )
     lines = [
         *wrapped(
             f"The search took {optimum.solve_seconds:.0f} s and stopped because {stopped}. Its bound covers {orders}."
         ),
-        *wrapped(
-            "The bound holds for the model: speeds from a grid on each segment, recovery and sustainable "
-            "power as fitted to rides of good plans. The ride check does not use the model."
-        ),
+        *wrapped(f"{holds_for} The ride check does not use the model."),
     ]
     return titled("What the plan is worth", lines)

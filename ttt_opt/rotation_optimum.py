@@ -97,7 +97,7 @@ class Optimum:
         Time of the schedule and proven bound of the discretised model (s); the bound is ``-inf`` where the search was
         stopped before there was one, or the schedule is faster than it.
     stopped_because : str
-        ``gap reached``, ``search complete``, ``time limit`` or ``interrupted``.
+        ``gap reached``, ``search complete``, ``time limit``, ``interrupted`` or ``solver failure``.
     solve_seconds, build_seconds : float
         All of the search, and what of it went into building models (s).
     n_orders, n_orders_discarded, n_orders_possible : int
@@ -105,6 +105,8 @@ class Optimum:
     solver : str
         Name and version.
     seed : int
+    quick_bound : bool
+        The bound is that of :func:`ttt_opt.team_bound.team_bound`, not of the search.
     """
 
     schedule: Schedule
@@ -119,6 +121,7 @@ class Optimum:
     n_orders_possible: int
     solver: str
     seed: int
+    quick_bound: bool = False
 
     @property
     def gap(self) -> float:
@@ -221,7 +224,7 @@ def optimise(
     if (finish_time - bound) / finish_time <= settings.gap:
         reason = "gap reached"
     elif clock.stop():
-        reason = "interrupted" if clock.interrupted else "time limit"
+        reason = clock.stopped_because
     else:
         reason = "search complete"
     return Optimum(
@@ -350,6 +353,7 @@ def _calibrate(
         )
         if plan is None or plan.pace is None or plan.price is None:
             if settled is None:
+                clock.refuse_to_judge()
                 raise NoFeasiblePlanError(_why_infeasible(road, race, order, assumptions, compiled, plan))
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
@@ -459,8 +463,8 @@ def _search_orders(
             for job in done:
                 try:
                     keep(job.result())
-                except BrokenExecutor as error:
-                    raise SolverFailureError("a search process ended without an answer") from error
+                except (BrokenExecutor, SolverFailureError):
+                    clock.solver_failed = True  # there is a plan already: it is not lost
             if clock.stop():
                 for process in multiprocessing.active_children():
                     process.terminate()

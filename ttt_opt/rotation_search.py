@@ -33,8 +33,9 @@ MOST_STRETCHES = 6
 """Sizes of random changes: of prices (logarithm), added to prices (s/kJ), to pulls (s); stretches of the course."""
 IMPOSSIBLE_S = 0.5
 """What each pull costs more that was part of a chain without possible speeds (s)."""
-MOST_PRICE_STEPS, LEAST_PRICE_STEPS = 30, 6
-"""Rounds of prices and paths: at most, and before a path seen again ends them."""
+MOST_PRICE_STEPS, LEAST_PRICE_STEPS, PRICE_STEPS_ALONE = 30, 6, 10
+"""Rounds of prices and paths: at most, and before a path seen again ends them; at most where each path has a model of
+its own."""
 
 
 @dataclass(frozen=True)
@@ -82,8 +83,9 @@ class PathValuer:
             return self.known[path]
         programme = self.rotation.of_path(path)
         small, column_keys, row_keys = programme.small, programme.column_keys, programme.row_keys
+        alone = isinstance(self.rotation, PathsAlone)
         basis = None
-        if self._columns:
+        if self._columns and not alone:  # large programmes of unlike paths are solved sooner afresh
             basis = (
                 np.array([self._columns.get(key, AT_LOWER) for key in column_keys], dtype=np.int64),
                 np.array([self._rows.get(key, BASIC) for key in row_keys], dtype=np.int64),
@@ -91,13 +93,14 @@ class PathValuer:
         outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None, seed=self.seed)
         self.n_solved += 1
         values = None if outcome.values is None else small.expand(outcome.values)
-        missed = values is not None and isinstance(self.rotation, PathsAlone) and programme.misses(values)
+        missed = values is not None and alone and programme.misses(values)
         if values is None or outcome.row_duals is None or outcome.basis is None or missed:
             found = ValuedPath(path, INFINITY)
         else:
             if outcome.objective < self._best_s:
                 good = outcome.basis
-                if self._best_s < INFINITY:  # solved afresh: from such a basis neighbours take half the iterations
+                if basis is not None and self._best_s < INFINITY:
+                    # solved afresh: from such a basis neighbours take half the iterations
                     good = solve(small.model, relax=True, seed=self.seed).basis or good
                 self._best_s = outcome.objective
                 self._columns = dict(zip(column_keys, good[0].tolist(), strict=True))
@@ -259,7 +262,7 @@ def follow_prices(
     """
     best: ValuedPath | None = None
     penalty = np.zeros(len(table.first))
-    for step in range(MOST_PRICE_STEPS):
+    for step in range(PRICE_STEPS_ALONE if isinstance(valuer.rotation, PathsAlone) else MOST_PRICE_STEPS):
         costs = table.priced(pace, price)
         path = best_path(table.data, costs.arc + penalty, costs.move)
         if path is None:

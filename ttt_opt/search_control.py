@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from types import FrameType
 
+from ttt_opt.errors import SolverFailureError
+
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
 
@@ -46,6 +48,7 @@ class SearchClock:
     settings: Settings
     began: float = field(default_factory=time.perf_counter)
     interrupted: bool = False
+    solver_failed: bool = False
     build_seconds: float = 0.0
     longest_build_s: float = 0.0
 
@@ -70,8 +73,32 @@ class SearchClock:
         self.build_seconds += seconds
 
     def stop(self) -> bool:
-        """Time is up, or Ctrl-C was pressed."""
-        return self.interrupted or self.left_s <= 0.0
+        """Time is up, Ctrl-C was pressed, or the solver failed."""
+        return self.interrupted or self.solver_failed or self.left_s <= 0.0
+
+    @property
+    def stopped_because(self) -> str:
+        """What ended a search that had to stop."""
+        if self.solver_failed:
+            return "solver failure"
+        return "interrupted" if self.interrupted else "time limit"
+
+    def refuse_to_judge(self) -> None:
+        """End a search that was stopped before it could tell whether there is a plan.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            It was interrupted.
+        SolverFailureError
+            Time was up.
+        """
+        if self.interrupted:
+            raise KeyboardInterrupt
+        if self.left_s <= 0.0:
+            raise SolverFailureError(
+                f"the {self.settings.time_limit_s:g} s of --time-limit were over before any plan was found; allow more"
+            )
 
 
 @contextmanager

@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Mapping
+import signal
+import threading
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import FrameType
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system
+    fcntl = None  # type: ignore[assignment]  # told apart where it is used
 
 from ttt_opt.errors import InputError
 from ttt_opt.terminal_names import printable
@@ -43,14 +51,15 @@ def write_results(folder: Path, contents: Mapping[str, str]) -> None:
     Raises
     ------
     InputError
-        The folder or a file in it cannot be written; unless the very last step fails, older results are
-        untouched.
+        The folder or a file in it cannot be written. Older results are untouched; if the very last step failed
+        half-way, the text names those that are already replaced.
 
     Notes
     -----
     All files are written in full under other names in the same folder and handed to the disk, only then do
-    they take their names one after the other, each in one step. What is left of an attempt that failed is
-    removed.
+    they take their names one after the other, each in one step. Meanwhile Ctrl-C waits, and so does another run
+    that writes into the same folder: the files of a folder are those of one run. What is left of an attempt that
+    failed is removed.
     """
     prepare_folder(folder)
     parts = {folder / name: folder / f".{name}-{os.getpid()}.part" for name in contents}
@@ -62,8 +71,8 @@ def write_results(folder: Path, contents: Mapping[str, str]) -> None:
                 )
         for target, part in parts.items():
             _write_synced(part, contents[target.name].encode("utf-8"))
-        for target, part in parts.items():
-            part.replace(target)
+        with _interrupts_wait(), _alone_in(folder):
+            _take_names(parts)
         _sync_folder(folder)
     except OSError as error:
         raise _cannot(folder, error) from error
@@ -100,6 +109,57 @@ def _write_synced(path: Path, content: bytes) -> None:
         stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())
+
+
+def _take_names(parts: Mapping[Path, Path]) -> None:
+    """Give each complete file its name."""
+    done: list[str] = []
+    for target, part in parts.items():
+        try:
+            part.replace(target)
+        except OSError as error:
+            if not done:
+                raise
+            replaced = f"{', '.join(done)} are those of this run already, the others are not"
+            raise InputError(
+                printable(str(target)), "", f"cannot be replaced: {error.strerror}; {replaced}; use another --out"
+            ) from error
+        done.append(target.name)
+
+
+@contextlib.contextmanager
+def _interrupts_wait() -> Iterator[None]:
+    """Let Ctrl-C wait until what is within is done."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    waiting: list[int] = []
+
+    def keep(number: int, _frame: FrameType | None) -> None:
+        waiting.append(number)
+
+    old = signal.signal(signal.SIGINT, keep)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, old)
+    if waiting:
+        raise KeyboardInterrupt
+
+
+@contextlib.contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Keep other runs from giving names in this folder, where the system and the disk can."""
+    if fcntl is None:
+        yield
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        with contextlib.suppress(OSError):  # disks that know no locks
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -227,3 +229,58 @@ def test_swinging_off_in_the_ride_costs_the_work_of_the_worked_out_manoeuvre() -
     )
     assert float(worked_out) > 200.0
     assert extra_j == pytest.approx(float(worked_out), rel=0.03)
+
+
+# Three courses: elevation (m) and heading (degrees) at a distance (m), wind at 10 m (m/s) from the north, powers (W).
+AlongRoad = Callable[[FloatArray], FloatArray]
+COURSES: dict[str, tuple[AlongRoad, AlongRoad, float, list[float]]] = {
+    "hills": (lambda x: 15.0 * (1.0 - np.cos(x / 300.0)), lambda x: 0.0 * x, 0.0, [330.0, 380.0, 250.0, 310.0]),
+    "turning wind": (lambda x: 0.0 * x, lambda x: 0.045 * x, 7.0, [360.0, 310.0, 280.0, 330.0]),
+    "pass": (
+        lambda x: 0.06 * np.minimum(x, 2_000.0) - 0.05 * np.maximum(x - 2_000.0, 0.0),
+        lambda x: 40.0 * np.sin(x / 500.0),
+        4.0,
+        [370.0, 340.0, 150.0, 0.0],
+    ),
+}
+
+
+@pytest.mark.parametrize("name", COURSES)
+def test_ride_of_a_whole_course_agrees_with_another_integrator(name: str) -> None:
+    """scipy's Dormand-Prince on place, speed and W' in time, with the forces of Martin et al. 1998 and the differential
+    recovery of Skiba et al. 2015 written anew; the ride steps in kinetic energy and has its own recovery.
+    """
+    elevation_of, heading_of, wind_mps, powers_w = COURSES[name]
+    course = course_of(4_000.0)
+    place_m = course.distance_m
+    course = replace(course, elevation_m=elevation_of(place_m), heading_deg=heading_of(place_m), total_climb_m=0.0)
+    weather = Weather(wind_speed_mps=wind_mps, wind_from_deg=0.0, shelter=1.0)
+    race = race_of(Team("Solo", (RIDER,)), weather)
+    boundary_m = [0.0, 1_000.0, 2_000.0, 3_000.0, 4_000.0]
+    ridden = solo(course, powers_w, boundary_m, race, time_step_s=0.1)
+    mass, full_j = RIDER.total_mass_kg, RIDER.w_prime_j
+    slope = np.arctan(np.diff(course.elevation_m) / np.diff(course.distance_m))
+    rider_wind = wind_mps * np.log(1.0 / 0.03) / np.log(10.0 / 0.03)
+
+    def motion(_time: float, state: FloatArray) -> list[float]:
+        place, speed, left_j = (float(value) for value in state)
+        cell = min(max(int(place // 10.0), 0), len(slope) - 1)
+        power = powers_w[min(int(place // 1_000.0), 3)]
+        height = float(np.interp(place, course.distance_m, course.elevation_m)) - course.elevation_m[0]
+        density = float(air_density_at(weather.temperature_c, weather.pressure_hpa * 100.0, weather.humidity, height))
+        air = speed + rider_wind * np.cos(np.radians(heading_of(np.float64(place))))
+        resistance = 0.5 * density * (RIDER.cda_m2 + 0.0044) * air * abs(air) + 0.091 + 0.0087 * speed
+        resistance += mass * GRAVITY_MPS2 * (race.crr * np.cos(slope[cell]) + np.sin(slope[cell]))
+        drive = min(0.976 * power / max(speed, 1e-3), LARGEST_ACCELERATION_MPS2 * mass)
+        crank = drive * speed / 0.976  # from standstill the acceleration is bounded, and with it the power
+        change = RIDER.cp_w - crank
+        recovered = change * (full_j - left_j) / full_j if change > 0.0 else change
+        return [speed, (drive - resistance) / (mass + 0.14 / 0.311**2), recovered]
+
+    other = solve_ivp(motion, (0.0, float(ridden.time_s[-1])), [0.0, 0.0, full_j], rtol=1e-7, atol=1e-6, max_step=0.25)
+    place, speed, left_j = (np.interp(ridden.time_s, other.t, row) for row in other.y)
+    assert other.y[0, -1] == pytest.approx(4_000.0, rel=5e-4)
+    np.testing.assert_allclose(ridden.distance_m, place, atol=2.5)
+    np.testing.assert_allclose(ridden.speed_mps[20:], speed[20:], rtol=5e-3)
+    np.testing.assert_allclose(ridden.w_prime_j[:, 0], left_j, atol=30.0)
+    assert np.ptp(ridden.speed_mps[100:]) > 3.0

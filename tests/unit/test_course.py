@@ -76,9 +76,7 @@ def test_straight_level_road(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("heading", [0.0, 45.0, 133.0, 270.0, 359.9])
-@pytest.mark.parametrize(
-    "start", [(0.0, 0.001), (-33.0, 151.0), (69.0, -20.0), (10.0, 179.98), (10.0, -179.98)]
-)
+@pytest.mark.parametrize("start", [(0.0, 0.001), (-33.0, 151.0), (69.0, -20.0), (10.0, 179.98), (10.0, -179.98)])
 def test_heading_and_position_anywhere(tmp_path: Path, heading: float, start: tuple[float, float]) -> None:
     points = road([(heading, 4000.0)], start=start)
     course = read_course(one(tmp_path, points, np.full(len(points), 5.0)))
@@ -281,9 +279,7 @@ def test_tracks_far_apart_leave_the_longest(tmp_path: Path) -> None:
 
 def test_absurd_jump_inside_a_segment_counts_as_a_break(tmp_path: Path) -> None:
     other = road([(0.0, 2000.0)], start=(51.0, 7.0))
-    course = read_course(
-        one(tmp_path, np.concatenate((STRAIGHT, other)), np.full(len(STRAIGHT) + len(other), 5.0))
-    )
+    course = read_course(one(tmp_path, np.concatenate((STRAIGHT, other)), np.full(len(STRAIGHT) + len(other), 5.0)))
     assert course.length_m == pytest.approx(5000.0, abs=0.1)
     assert "falls apart into 2 stretches" in course.repairs[0]
 
@@ -317,9 +313,7 @@ def test_one_place_only(tmp_path: Path) -> None:
     [(30.0, 138.0), (45.0, 60.0), (60.0, 33.0), (90.0, 12.0), (120.0, 5.0), (170.0, 5.0)],
 )
 @pytest.mark.parametrize("spacing_m", [12.0, 30.0, 100.0])
-def test_corner_of_a_planned_course(
-    tmp_path: Path, turn_deg: float, radius_m: float, spacing_m: float
-) -> None:
+def test_corner_of_a_planned_course(tmp_path: Path, turn_deg: float, radius_m: float, spacing_m: float) -> None:
     # The figures of smoothest_line's notes; whatever the spacing of the points. Our choice, no source.
     points = road([(20.0, 1000.0), (20.0 + turn_deg, 1000.0)], spacing_m)
     course = read_course(one(tmp_path, points, np.full(len(points), 5.0)))
@@ -435,10 +429,7 @@ def test_radius_of_a_circle() -> None:
 def plain(**changes: FloatArray) -> Course:
     values: dict[str, FloatArray] = {
         "distance_m": np.arange(0.0, 50.0, 10.0),
-        **{
-            key: np.ones(5)
-            for key in ("elevation_m", "latitude_deg", "longitude_deg", "heading_deg", "bend_radius_m")
-        },
+        **{key: np.ones(5) for key in ("elevation_m", "latitude_deg", "longitude_deg", "heading_deg", "bend_radius_m")},
         **changes,
     }
     return Course(name="x", repairs=(), total_climb_m=0.0, **values)
@@ -464,3 +455,11 @@ def test_length_and_grade() -> None:
     course = plain(elevation_m=np.array([0.0, 1.0, 1.0, 0.0, 0.0]))
     assert course.length_m == 40.0
     assert course.grade.tolist() == [0.1, 0.0, -0.1, 0.0]
+
+
+def test_piece_of_two_points_is_measured_like_any_other(tmp_path: Path) -> None:
+    """Its one step is an array of one, which some versions of the libraries take for a number and warn of."""
+    points = road([(0.0, 1_000.0)])
+    pieces = [points[:2], points[2:]]
+    course = read_course(write(tmp_path, pieces, [np.full(len(piece), 5.0) for piece in pieces]))
+    assert course.length_m == pytest.approx(1_000.0, abs=1.0)

@@ -5,14 +5,18 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from plan_examples import renamed
 
 from ttt_opt.cautions import cautions
-from ttt_opt.plan import Plan
+from ttt_opt.plan import Plan, with_quick_bound
+from ttt_opt.plan_document import document_text, plan_document
+from ttt_opt.plan_reading import read_plan
 from ttt_opt.plan_text import STOPPED_WORDS, SWING_OFF_WORDS, plan_text
 from ttt_opt.race import Weather
+from ttt_opt.team_bound import team_bound
 from ttt_opt.terminal_names import is_unsafe
 from ttt_opt.text_table import WIDTH, clock, display_width
 
@@ -66,6 +70,26 @@ def test_no_bound(small_plan: Plan) -> None:
     assert "Bound        none was proven" in text
     assert "it was interrupted" in text
     assert "inf" not in text
+
+
+def test_search_without_a_bound_gets_the_quick_one(small_plan: Plan, tmp_path: Path) -> None:
+    unbounded = replace(small_plan, optimum=replace(small_plan.optimum, best_possible_s=-math.inf))
+    bounded = with_quick_bound(unbounded)
+    assert bounded.optimum.best_possible_s == team_bound(small_plan.road, small_plan.race)
+    assert bounded.optimum.best_possible_s <= small_plan.optimum.best_possible_s
+    text = " ".join(plan_text(bounded).split())
+    assert "no plan of this team can be faster than" in text
+    assert "The bound is a quick one" in text
+    file = tmp_path / "plan.json"
+    file.write_text(document_text(plan_document(bounded)), encoding="utf-8")
+    read = read_plan(file)
+    assert read.optimum.quick_bound and read.optimum.best_possible_s == bounded.optimum.best_possible_s
+
+
+def test_own_bound_stays_and_an_interrupted_search_gets_none(small_plan: Plan) -> None:
+    assert with_quick_bound(small_plan) is small_plan
+    interrupted = replace(small_plan.optimum, best_possible_s=-math.inf, stopped_because="interrupted")
+    assert with_quick_bound(replace(small_plan, optimum=interrupted)).optimum.best_possible_s == -math.inf
 
 
 def test_bound_of_some_orders_only(small_plan: Plan) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -140,3 +141,33 @@ def test_a_new_file_takes_the_place_of_none(tmp_path: Path) -> None:
     assert path.read_text(encoding="utf-8") == "first ä\n"
     with pytest.raises(InputError, match="cannot be written"):
         write_new_file(path / "below.toml", "second\n")
+
+
+def test_failure_while_files_take_their_names_says_which_are_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_results(tmp_path, OLD)
+    replace = Path.replace
+
+    def refuse_second(self: Path, target: Path) -> Path:
+        if target.name == "plan.txt":
+            raise OSError(1, "Operation not permitted")
+        return replace(self, target)
+
+    monkeypatch.setattr(Path, "replace", refuse_second)
+    with pytest.raises(InputError) as caught:
+        write_results(tmp_path, NEW)
+    assert str(caught.value) == (
+        f"{tmp_path / 'plan.txt'}: cannot be replaced: Operation not permitted; plan.json are those of this run "
+        "already, the others are not; use another --out"
+    )
+    assert contents(tmp_path) == {**OLD, "plan.json": NEW["plan.json"]}
+
+
+def test_results_can_be_written_from_another_thread_and_without_locks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "fcntl", None)
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(write_results, tmp_path, NEW).result()
+    assert contents(tmp_path) == NEW
