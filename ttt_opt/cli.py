@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from ttt_opt.plan import Plan
 
 CHECK_FAILED, BAD_INPUT, NO_PLAN, SOLVER_FAILED, FAULT = 1, 2, 3, 4, 70
-SHORTEST_PATTERN_SEARCH_S = 60.0
+SHORTEST_PATTERN_SEARCH_S = 120.0
 """However short the time limit, patterns may be searched for so long (s)."""
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -68,7 +68,7 @@ def plan(
             metavar="S",
             min=1.0,
             callback=finite,
-            help="Longest search (s); as long again, at least 60 s, for patterns.",
+            help="Longest search (s); as long again, at least 120 s, for patterns.",
         ),
     ] = 240.0,
     gap: Annotated[

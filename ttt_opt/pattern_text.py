@@ -12,7 +12,7 @@ from ttt_opt.text_table import clock, fitted, sentences, table, titled, wrapped
 MOST_COLUMNS, LONGEST_HEADING = 4, 9
 """Riders that a table on a terminal has room for, and letters of their names."""
 NONE_FOUND = (
-    "There is none: no patterns were found that keep the limits, or the search was interrupted before. Ride the "
+    "There is none: no patterns keep the limits, the search was interrupted, or the course is very long. Ride the "
     "detailed plan, loosen what binds, or let the search end."
 )
 RULES = (

@@ -27,6 +27,8 @@ FloatArray = NDArray[np.float64]
 
 PATTERN_SECONDS, RIDEABLE_SHARE = 240.0, 2.0 / 3.0
 """Longest search for patterns (s), and the share of it for the rideable plan."""
+MOST_SEGMENTS_FOR_PATTERNS = 600
+"""On longer roads (more than some 100 km of open road) the first patterns alone take minutes: none are searched."""
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,8 @@ def plan_on(course: Course, race: Race, settings: Settings | None = None, progre
 
 
 def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float = PATTERN_SECONDS) -> Plan:
-    """The plan with its rideable plan and the fall-backs that go with it; as it is where its search was interrupted.
+    """The plan with its rideable plan and the fall-backs that go with it; as it is where its search was interrupted or
+    its road has more than :data:`MOST_SEGMENTS_FOR_PATTERNS`.
 
     Parameters
     ----------
@@ -183,7 +186,8 @@ def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float =
         After so long patterns are taken as they are then (s): two thirds of it at most for the rideable plan.
     """
     race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
-    if optimum.stopped_because == "interrupted":  # who stops the search wants the answer now
+    too_long = road.n_segments > MOST_SEGMENTS_FOR_PATTERNS
+    if optimum.stopped_because == "interrupted" or too_long:  # who stops the search wants the answer now
         return plan
     if progress is not None:
         progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)

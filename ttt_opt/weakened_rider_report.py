@@ -73,7 +73,7 @@ def _ways(day: RaceDay, row: Weakened) -> list[Way]:
     """Every way of riding: name, plan, and what else to know."""
     leaving = row.best_leaving
     if not day.may_leave:
-        left: Way = ("start, pull, leave", None, "not allowed: the rule counts every rider")
+        left: Way = ("start, pull, leave", None, "all must finish")
     elif leaving is None:
         left = ("start, pull, leave", None, "no such plan passed its ride check")
     else:
