@@ -40,7 +40,7 @@ def command(*words: str | Path) -> list[str]:
 
 def ttt_opt(*words: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        command(*words), capture_output=True, text=True, timeout=120, env={**os.environ, **environment}
+        command(*words), capture_output=True, text=True, timeout=400, env={**os.environ, **environment}
     )
 
 
