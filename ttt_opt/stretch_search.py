@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -351,34 +352,29 @@ def _watts_of(situation: Situation, piece: IntArray, rider: IntArray, effort_w: 
     return _load(situation, piece, speed, line.mass_kg[rider], line.cda_m2[rider])
 
 
+def _conditions(situation: Situation, piece: IntArray) -> dict[str, Any]:
+    """Grade, head wind (m/s), air density (kg/m3) and rolling resistance on pieces of the road, by name."""
+    road = situation.road
+    return {
+        "grade": road.grade[piece],
+        "headwind_mps": road.headwind_mps[piece],
+        "air_density": road.air_density[piece],
+        "crr": situation.race.crr,
+    }
+
+
 def _speed(
     situation: Situation, piece: IntArray, power_w: FloatArray, mass_kg: FloatLike, cda_m2: FloatLike
 ) -> FloatArray:
-    road = situation.road
-    return speed_at_power(
-        power_w,
-        mass_kg=mass_kg,
-        drag_area_m2=cda_m2,
-        grade=road.grade[piece],
-        headwind_mps=road.headwind_mps[piece],
-        air_density=road.air_density[piece],
-        crr=situation.race.crr,
-    )
+    """Steady speed at a power in the wind (m/s)."""
+    return speed_at_power(power_w, mass_kg=mass_kg, drag_area_m2=cda_m2, **_conditions(situation, piece))
 
 
 def _load(
     situation: Situation, piece: IntArray, speed_mps: FloatArray, mass_kg: FloatLike, cda_m2: FloatLike
 ) -> FloatArray:
-    road = situation.road
-    return road_load_power(
-        speed_mps,
-        mass_kg=mass_kg,
-        drag_area_m2=cda_m2,
-        grade=road.grade[piece],
-        headwind_mps=road.headwind_mps[piece],
-        air_density=road.air_density[piece],
-        crr=situation.race.crr,
-    )
+    """Steady power at a speed in the wind (W)."""
+    return road_load_power(speed_mps, mass_kg=mass_kg, drag_area_m2=cda_m2, **_conditions(situation, piece))
 
 
 def efforts_at_ends(

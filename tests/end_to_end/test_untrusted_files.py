@@ -20,7 +20,7 @@ from ttt_opt import cli
 from ttt_opt.terminal_names import is_unsafe
 
 LONGEST_S, MOST_BYTES = 10.0, 1_000_000_000
-"""Bounds on reading any file, from the design notes, section 8."""
+"""Bounds of ours on reading any file: time (s) and memory (bytes)."""
 
 RunHere = Callable[..., str]
 

@@ -162,7 +162,7 @@ def columns_of(tiny: TinyRotation) -> list[tuple[str, Any]]:
 
 
 STATED_GRID_ERROR = 3e-4
-"""models/ttt_models/rotation.md and the design notes: more than eight speeds move the optimum by less than 0.03 %."""
+"""As models/ttt_models/rotation.md says: more than eight speeds move the optimum by less than 0.03 %."""
 
 
 @pytest.mark.parametrize("seed", range(3))
