@@ -40,20 +40,20 @@ IntArray = NDArray[np.int64]
 NOBODY = -1
 """Nobody of those recorded leads."""
 
-POWER_ERROR = 0.02
-SHARE_ERROR, WHEEL_SHARE_ERROR = 0.06, 0.08
-LEAST_ERROR_N = 1.0
+POWER_ERROR, SHARE_ERROR, WHEEL_SHARE_ERROR, LEAST_ERROR_N = 0.02, 0.06, 0.08, 1.0
+"""Errors (standard deviations) of power as a share of it, of the drag in front and on a wheel as a share of the solo
+drag, and of any force at least (N)."""
 MOVING_BACK_ERROR_N, MOVING_BACK_SHARE_ERROR = (12.0, 8.0, 25.0), 0.15
 """Errors of what is expected of a rider who swings off, drifts back, and comes to the last wheel (N; share)."""
 SHORTEST_PULL_S = 4
-COMMON_ACCELERATION_MPS2 = 0.12
-COMMON_AIR = 0.25
-LARGEST_DIFFERENCE = 6.0
-POWER_COUNTS, PLACE_COUNTS = 0.3, 1.0 / 30.0
-PLACE_ERROR_M = 3.5
-DRIFT_ERROR_M = 2.5
-DRIFT_COUNTS = 0.7
-LARGEST_DRIFT = 8.0
+COMMON_ACCELERATION_MPS2, COMMON_AIR = 0.12, 0.25
+"""Errors that all riders share: acceleration (m/s2), and the air's part as a share of the drag."""
+PLACE_ERROR_M, DRIFT_ERROR_M = 3.5, 2.5
+"""Errors of a receiver's place, and of how far a rider has drifted back (m)."""
+POWER_COUNTS, PLACE_COUNTS, DRIFT_COUNTS = 0.3, 1.0 / 30.0, 0.7
+"""What one second's evidence counts: seconds are not independent."""
+LARGEST_DIFFERENCE, LARGEST_DRIFT = 6.0, 8.0
+"""Most that one second of power, and one change of places, may say (logarithm of likelihood)."""
 
 
 @dataclass(frozen=True)
