@@ -22,6 +22,7 @@ import typer
 from ttt_opt import study_commands
 from ttt_opt.command_parts import INTERRUPTED, RaceFile, finite, interruptible, say, silent_libraries
 from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
+from ttt_opt.interrupts import interrupts_wait
 from ttt_opt.terminal_names import printable
 
 if TYPE_CHECKING:
@@ -45,10 +46,11 @@ app = typer.Typer(
 @interruptible
 def check(race_file: RaceFile) -> None:
     """Read a race with its team and course and say what was understood, without a search."""
-    from ttt_opt.course import read_course
-    from ttt_opt.race import read_race
-    from ttt_opt.race_text import race_text
-    from ttt_opt.rotation_problem import road_of, segments_of
+    with interrupts_wait():
+        from ttt_opt.course import read_course
+        from ttt_opt.race import read_race
+        from ttt_opt.race_text import race_text
+        from ttt_opt.rotation_problem import road_of, segments_of
 
     race = read_race(race_file)
     course = read_course(race.course_file, flat=race.flat)
@@ -91,17 +93,18 @@ def plan(
 
     Ctrl-C during the search ends it with the best plan so far; a second one ends the program.
     """
-    from ttt_opt.briefing import briefing_html
-    from ttt_opt.cues import cues_gpx
-    from ttt_opt.plan import make_plan, with_patterns, with_quick_bound
-    from ttt_opt.plan_document import document_text, plan_document
-    from ttt_opt.plan_text import plan_text
-    from ttt_opt.progress_line import ProgressLine
-    from ttt_opt.race import read_race
-    from ttt_opt.rider_cards import cards_html
-    from ttt_opt.schedule_table import schedule_csv
-    from ttt_opt.search_control import Settings
-    from ttt_opt.writing import prepare_folder, write_results
+    with interrupts_wait():
+        from ttt_opt.briefing import briefing_html
+        from ttt_opt.cues import cues_gpx
+        from ttt_opt.plan import make_plan, with_patterns, with_quick_bound
+        from ttt_opt.plan_document import document_text, plan_document
+        from ttt_opt.plan_text import plan_text
+        from ttt_opt.progress_line import ProgressLine
+        from ttt_opt.race import read_race
+        from ttt_opt.rider_cards import cards_html
+        from ttt_opt.schedule_table import schedule_csv
+        from ttt_opt.search_control import Settings
+        from ttt_opt.writing import prepare_folder, write_results
 
     race = read_race(race_file)
     prepare_folder(out)
@@ -138,8 +141,9 @@ def simulate(
     ],
 ) -> None:
     """Ride a stored plan again, from its file alone, and check it."""
-    from ttt_opt.plan_reading import read_plan
-    from ttt_opt.plan_text import plan_text
+    with interrupts_wait():
+        from ttt_opt.plan_reading import read_plan
+        from ttt_opt.plan_text import plan_text
 
     ridden = read_plan(plan_file)
     print(plan_text(ridden), end="")
@@ -196,13 +200,14 @@ def fit(
     ] = None,
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
-    from dataclasses import replace
+    with interrupts_wait():
+        from dataclasses import replace
 
-    from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
-    from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
-    from ttt_opt.efforts import BEST_EFFORTS_CAUTION, NAMELESS, best_efforts, read_efforts, rider_name
-    from ttt_opt.recorded_ride import read_recorded_ride
-    from ttt_opt.writing import write_new_file
+        from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
+        from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
+        from ttt_opt.efforts import BEST_EFFORTS_CAUTION, NAMELESS, best_efforts, read_efforts, rider_name
+        from ttt_opt.recorded_ride import read_recorded_ride
+        from ttt_opt.writing import write_new_file
 
     if sum(source is not None for source in (efforts_file, threshold_power, ride or None)) != 1:
         raise typer.BadParameter("give either a file of efforts, or recorded rides (--ride), or --threshold-power")
@@ -356,13 +361,14 @@ def drag(
     ] = 0.976,
 ) -> None:
     """Drag area and rolling resistance from a recorded ride with power, with their uncertainty."""
-    from dataclasses import replace
+    with interrupts_wait():
+        from dataclasses import replace
 
-    from ttt_opt.drag_fit import drag_area_if, fit_drag
-    from ttt_opt.drag_text import drag_text
-    from ttt_opt.race import Weather
-    from ttt_opt.recorded_ride import read_recorded_ride
-    from ttt_opt.ride_stretches import Assumptions
+        from ttt_opt.drag_fit import drag_area_if, fit_drag
+        from ttt_opt.drag_text import drag_text
+        from ttt_opt.race import Weather
+        from ttt_opt.recorded_ride import read_recorded_ride
+        from ttt_opt.ride_stretches import Assumptions
 
     ride = read_recorded_ride(ride_file)
     weather = Weather(temperature_c, pressure_hpa, humidity, wind_speed_mps, wind_from_deg, shelter)
@@ -404,14 +410,15 @@ def debrief(
 
     Writes debrief.html, debrief.txt, debrief.csv and debrief.json where a folder is given.
     """
-    from ttt_opt.debrief import debrief as compare
-    from ttt_opt.debrief_page import debrief_html
-    from ttt_opt.debrief_tables import debrief_csv, debrief_json
-    from ttt_opt.debrief_text import debrief_text
-    from ttt_opt.plan_reading import read_plan
-    from ttt_opt.recorded_ride import read_recorded_ride
-    from ttt_opt.rides_of_riders import rides_of_riders
-    from ttt_opt.writing import prepare_folder, write_results
+    with interrupts_wait():
+        from ttt_opt.debrief import debrief as compare
+        from ttt_opt.debrief_page import debrief_html
+        from ttt_opt.debrief_tables import debrief_csv, debrief_json
+        from ttt_opt.debrief_text import debrief_text
+        from ttt_opt.plan_reading import read_plan
+        from ttt_opt.recorded_ride import read_recorded_ride
+        from ttt_opt.rides_of_riders import rides_of_riders
+        from ttt_opt.writing import prepare_folder, write_results
 
     ridden = read_plan(plan_file)
     files = rides_of_riders(ridden.race.team, ride_files or [], rider or [])

@@ -12,6 +12,7 @@ import typer
 
 from ttt_opt.command_parts import RaceFile, finite, silent_libraries
 from ttt_opt.errors import InputError
+from ttt_opt.interrupts import interrupts_wait
 from ttt_opt.terminal_names import printable
 
 if TYPE_CHECKING:
@@ -76,8 +77,9 @@ def lineups(
 
     Every team of the size is planned, except those that a bound proves to be slower than the best one found.
     """
-    from ttt_opt.lineups import possible_teams, rank_teams, roster_races
-    from ttt_opt.lineups_report import lineups_report
+    with interrupts_wait():
+        from ttt_opt.lineups import possible_teams, rank_teams, roster_races
+        from ttt_opt.lineups_report import lineups_report
 
     race, course = _read(race_file)
     names = [_known(race, race_file, name, "--fixed") for name in fixed or []]
@@ -139,8 +141,9 @@ def sizes(
     quiet: Quiet = False,
 ) -> None:
     """Fours against threes, or any two sizes: who is faster, why, and where the verdict flips."""
-    from ttt_opt.team_sizes import study_sizes
-    from ttt_opt.team_sizes_report import team_sizes_report
+    with interrupts_wait():
+        from ttt_opt.team_sizes import study_sizes
+        from ttt_opt.team_sizes_report import team_sizes_report
 
     if smaller >= larger:
         raise typer.BadParameter(f"--smaller {smaller} is not below --larger {larger}")
@@ -197,10 +200,11 @@ def ill(
 
     With fever, chest symptoms or feeling unwell nobody starts: ask a doctor.
     """
-    from dataclasses import replace
+    with interrupts_wait():
+        from dataclasses import replace
 
-    from ttt_opt.weakened_rider import study_weakened_rider
-    from ttt_opt.weakened_rider_report import weakened_rider_report
+        from ttt_opt.weakened_rider import study_weakened_rider
+        from ttt_opt.weakened_rider_report import weakened_rider_report
 
     race, course = _read(race_file, whole_team=True)
     name = _known(race, race_file, rider, "--rider")
@@ -253,9 +257,10 @@ def sensitivity(
     quiet: Quiet = False,
 ) -> None:
     """What the plan is sensitive to: one input changed at a time, then many simulated rides on days that differ."""
-    from ttt_opt.many_rides import Spread
-    from ttt_opt.sensitivity import study_sensitivity
-    from ttt_opt.sensitivity_report import sensitivity_report
+    with interrupts_wait():
+        from ttt_opt.many_rides import Spread
+        from ttt_opt.sensitivity import study_sensitivity
+        from ttt_opt.sensitivity_report import sensitivity_report
 
     race, course = _read(race_file, whole_team=True)
 
@@ -270,8 +275,9 @@ def sensitivity(
 
 def _read(race_file: Path, *, whole_team: bool = False) -> tuple[Race, Course]:
     """The race with its roster, and the course."""
-    from ttt_opt.course import read_course
-    from ttt_opt.race import read_race
+    with interrupts_wait():
+        from ttt_opt.course import read_course
+        from ttt_opt.race import read_race
 
     race = read_race(race_file, larger_team=not whole_team)
     return race, read_course(race.course_file, flat=race.flat)
@@ -298,14 +304,15 @@ def _run(
     quiet: bool,
 ) -> None:
     """Run a study, write what it found, and tell about it."""
-    import math
+    with interrupts_wait():
+        import math
 
-    from ttt_opt.progress_line import ProgressLine
-    from ttt_opt.search_control import Settings
-    from ttt_opt.study_pool import Workers
-    from ttt_opt.study_report import report_files, report_text
-    from ttt_opt.study_store import Store
-    from ttt_opt.writing import prepare_folder, write_results
+        from ttt_opt.progress_line import ProgressLine
+        from ttt_opt.search_control import Settings
+        from ttt_opt.study_pool import Workers
+        from ttt_opt.study_report import report_files, report_text
+        from ttt_opt.study_store import Store
+        from ttt_opt.writing import prepare_folder, write_results
 
     prepare_folder(out)
     progress = None if quiet or sys.stderr is None else ProgressLine(sys.stderr)

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-import signal
-import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from types import FrameType
 
 try:
     import fcntl
@@ -16,6 +13,7 @@ except ImportError:  # not a POSIX system
     fcntl = None  # type: ignore[assignment]  # told apart where it is used
 
 from ttt_opt.errors import InputError
+from ttt_opt.interrupts import interrupts_wait
 from ttt_opt.terminal_names import printable
 
 
@@ -71,7 +69,7 @@ def write_results(folder: Path, contents: Mapping[str, str]) -> None:
                 )
         for target, part in parts.items():
             _write_synced(part, contents[target.name].encode("utf-8"))
-        with _interrupts_wait(), _alone_in(folder):
+        with interrupts_wait(), _alone_in(folder):
             _take_names(parts)
         _sync_folder(folder)
     except OSError as error:
@@ -125,26 +123,6 @@ def _take_names(parts: Mapping[Path, Path]) -> None:
                 printable(str(target)), "", f"cannot be replaced: {error.strerror}; {replaced}; use another --out"
             ) from error
         done.append(target.name)
-
-
-@contextlib.contextmanager
-def _interrupts_wait() -> Iterator[None]:
-    """Let Ctrl-C wait until what is within is done."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    waiting: list[int] = []
-
-    def keep(number: int, _frame: FrameType | None) -> None:
-        waiting.append(number)
-
-    old = signal.signal(signal.SIGINT, keep)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, old)
-    if waiting:
-        raise KeyboardInterrupt
 
 
 @contextlib.contextmanager

@@ -215,6 +215,27 @@ def test_interrupted_while_files_take_their_names(
     assert json.loads(texts["plan.json"])["finish_time_s"] == pytest.approx(small_plan.finish_time_s)
 
 
+class _HitWhileLoading:
+    """A module whose start-up code turns an interrupt into another error, as compiled libraries do."""
+
+    def find_spec(self, name: str, *_: object) -> None:
+        if name == "ttt_opt.cues":
+            try:
+                signal.raise_signal(signal.SIGINT)
+            except KeyboardInterrupt:
+                raise ImportError("initialization failed") from None
+
+
+def test_interrupted_while_libraries_are_loaded(
+    small_race_file: Path, older: Path, run_here: RunHere, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A compiled library may answer Ctrl-C during its start-up with an import error of its own, or swallow it."""
+    monkeypatch.delitem(sys.modules, "ttt_opt.cues", raising=False)
+    monkeypatch.setattr(sys, "meta_path", [_HitWhileLoading(), *sys.meta_path])
+    assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
+    assert {path.read_text(encoding="utf-8") for path in older.iterdir()} == {"older"}
+
+
 @needs_posix
 @pytest.mark.parametrize("which", ["check", "plan"])
 def test_interrupted_while_a_large_file_is_read(which: str, tmp_path: Path) -> None:
