@@ -13,6 +13,8 @@ from ttt_opt.text_table import clock
 
 SLOPE_SIGNS = {"flat": "", "uphill": "↑", "downhill": "↓"}
 """Signs of slopes where words have no room."""
+MANY_SLOPES = 3
+"""With so many, a phone has no room for watts and W/kg side by side."""
 
 
 def patterns(plan: Plan) -> Html:
@@ -47,10 +49,15 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
     slopes = list(stretch.riders[0].front_power_w)
     rows = [
         [
-            joined([chip(team, rider.rider), " ", name_of(rider.rider)]),
+            element("span", chip(team, rider.rider), " ", name_of(rider.rider), class_="rider"),
             str(rider.pull_s),
             *(
-                f"{rider.front_power_w[slope]} ({rider.front_power_w[slope] / mass_kg[rider.rider]:.1f})"
+                joined(
+                    [
+                        f"{rider.front_power_w[slope]} ",
+                        element("span", f"({rider.front_power_w[slope] / mass_kg[rider.rider]:.1f})", class_="per-kg"),
+                    ]
+                )
                 for slope in slopes
             ),
         ]
@@ -69,7 +76,7 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
         ),
         table_of(["In line order", "s", *(f"W {slope} (W/kg)" for slope in slopes)], rows, words=(0,)),
         element("p", "On the last wheels: ", joined([name_of(name) for name in sitting])) if sitting else Html(),
-        class_="stretch",
+        class_="stretch" if len(slopes) < MANY_SLOPES else "stretch many",
     )
 
 
