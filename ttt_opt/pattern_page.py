@@ -63,6 +63,7 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
         ]
         for rider in stretch.riders
     ]
+    figures = table_of(["In line order", "s", *(f"W {slope} (W/kg)" for slope in slopes)], rows, words=(0,))
     downhill = "" if stretch.downhill_s is None else f" Downhill {stretch.downhill_s} s each."
     sitting = [name for name in stretch.line if name not in {rider.rider for rider in stretch.riders}]
     return element(
@@ -74,9 +75,9 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
             f"{stretch.highest_kmh:.0f} km/h, {off_to(stretch)}.{downhill}",
             class_="soft",
         ),
-        table_of(["In line order", "s", *(f"W {slope} (W/kg)" for slope in slopes)], rows, words=(0,)),
+        figures if len(slopes) < MANY_SLOPES else element("div", figures, class_="many"),
         element("p", "On the last wheels: ", joined([name_of(name) for name in sitting])) if sitting else Html(),
-        class_="stretch" if len(slopes) < MANY_SLOPES else "stretch many",
+        class_="stretch",
     )
 
 
