@@ -2,8 +2,8 @@
 
     python benchmarks/rideable_cost.py [NAME or race.toml ...] [--time-limit S] [--pattern-limit S] [--plans FOLDER]
 
-Names are those of the registry, all but those for growth where none is given. In one process, one race after the other. With
-``--plans`` all that the command ``plan`` writes is kept in FOLDER/NAME, and a detailed plan that is there already is taken as it is.
+Names are those of the registry, all but those for growth where none is given. In one process, one race after the other.
+With ``--plans`` plans and briefings are kept in FOLDER/NAME, and a detailed plan that is there is taken as it is.
 """
 
 from __future__ import annotations

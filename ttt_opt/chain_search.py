@@ -26,9 +26,9 @@ from ttt_opt.stretch_search import (
 
 FloatArray = NDArray[np.float64]
 
-S_PER_KJ, S_PER_SECOND_AMISS, S_PER_WHEEL_SHARE, S_PER_SURGE_W = 15.0, 5.0, 250.0, 0.5
-"""Price of W' below the reserve (s/kJ), of a pull beyond its bounds (s/s), of power on a wheel beyond its limit (s per
-critical power) and of surges beyond theirs (s/W): more than missing a limit gains."""
+S_PER_KJ, S_PER_SECOND_AMISS, S_PER_WHEEL_SHARE, S_PER_SURGE_W = 15.0, 5.0, 100.0, 0.5
+"""Price of W' below the reserve (s/kJ) and, for each stretch, of a pull beyond its bounds (s/s), of powers on wheels
+beyond their limit (s per critical power) and of surges beyond theirs (s/W): more than missing a limit gains."""
 AMISS_ALLOWED_S = 0.5
 """A pull may miss its bounds by this (s); the ride check allows 2 s."""
 LEAST_GAIN_S = 0.02
@@ -58,8 +58,8 @@ def merits(situation: Situation, chain: Chain, first: int, tails: Sequence[tuple
     n, road, line = len(tails), situation.road, situation.line
     leader = np.full(n, chain.stretches[first].first, dtype=np.int64)
     speed, spent = np.full(n, chain.entry_mps[first]), np.tile(chain.spent_j[first], (n, 1))
-    price, wheel, amiss, most = np.zeros(n), np.zeros(n), np.zeros(n), spent.copy()
-    surge = _worst_surges(situation, tails)
+    price, most = np.zeros(n), spent.copy()
+    surge_w = _surges_beyond(situation, tails)
     out_w, rise_w, fall_w = np.full((3, n), np.nan)
     if first > 0:
         before = replace(chain.stretches[first - 1])
@@ -71,29 +71,27 @@ def merits(situation: Situation, chain: Chain, first: int, tails: Sequence[tuple
         one = ride_patterns(road, situation.race, line, _patterns(rows, speed, spent))
         into_w, ends_w = efforts_at_ends(situation, rows, one.next_leader)
         jump = np.maximum(into_w - out_w - rise_w, out_w - into_w - fall_w)
-        surge = np.maximum(surge, np.nan_to_num(jump, nan=0.0, neginf=0.0))
+        surge_w += np.maximum(np.nan_to_num(jump, nan=0.0, neginf=0.0), 0.0)
         out_w = ends_w
         places = sorted({0, len(road.node_m) - 1, *(row.end for row in rows)})
         rise, fall = changes_allowed(situation, places)
         at = np.searchsorted(places, [row.end for row in rows])
         rise_w, fall_w = rise[at], fall[at]
         price += one.time_s
-        wheel, amiss = np.maximum(wheel, one.on_wheel_share), np.maximum(amiss, one.amiss_s)
+        price += S_PER_WHEEL_SHARE * one.on_wheel_beyond
+        price += S_PER_SECOND_AMISS * np.maximum(one.amiss_s - AMISS_ALLOWED_S, 0.0)
         most = np.maximum(most, one.most_spent_j)
         speed, spent, leader = one.exit_mps, one.spent_j, one.next_leader
-    limit = situation.race.limits.on_wheel_share_of_cp + situation.on_wheel_tolerance
     price += S_PER_KJ * np.maximum(most - situation.spendable_j, 0.0).sum(axis=1) / 1000.0
-    price += S_PER_SECOND_AMISS * np.maximum(amiss - AMISS_ALLOWED_S, 0.0)
-    price += S_PER_WHEEL_SHARE * np.maximum(wheel - limit, 0.0) + S_PER_SURGE_W * surge
-    return price
+    return price + S_PER_SURGE_W * surge_w
 
 
-def _worst_surges(situation: Situation, tails: Sequence[tuple[Stretch, ...]]) -> FloatArray:
-    """Largest surge within a stretch beyond what is allowed (W)."""
+def _surges_beyond(situation: Situation, tails: Sequence[tuple[Stretch, ...]]) -> FloatArray:
+    """Largest surge within each stretch beyond what is allowed, over all stretches (W)."""
     different = list({replace(stretch, first=0): None for tail in tails for stretch in tail})
     beyond = np.maximum(surges_within(situation, different) - situation.surge_w, 0.0)
     of = dict(zip(different, beyond.tolist(), strict=True))
-    return np.array([max(of[replace(stretch, first=0)] for stretch in tail) for tail in tails])
+    return np.array([sum(of[replace(stretch, first=0)] for stretch in tail) for tail in tails])
 
 
 def _patterns(stretches: Sequence[Stretch], entry_mps: FloatArray, spent_j: FloatArray) -> Patterns:

@@ -11,7 +11,7 @@ from ttt_opt.team import Team
 from ttt_opt.team_marks import chip
 from ttt_opt.text_table import clock
 
-SLOPE_SIGNS = {"flat": "", "uphill": "↑", "downhill": "↓"}
+SLOPE_SIGNS = {"flat": "", "uphill": "↑", "steep": "⇈", "downhill": "↓"}
 """Signs of slopes where words have no room."""
 MANY_SLOPES = 3
 """With so many, a phone has no room for watts and W/kg side by side."""
@@ -94,7 +94,7 @@ def _fall_back(plan: Plan, fall_back: FallBack) -> Html:
     told = (
         f"{clock(other.finish_time_s)} over the whole course"
         f"{'' if other.check.passed else '; its ride check is NOT passed, so take it as a hint'}. "
-        "Pull in s, watts in front; ↑ uphill, ↓ downhill; the leader in bold."
+        "Pull in s, watts in front; ↑ uphill, ⇈ steep, ↓ downhill; the leader in bold."
     )
     return joined([title, element("p", told, class_="soft"), _table(plan.race.team, other)])
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from ttt_opt.course import Course
 from ttt_opt.course_notes import NOTABLE_WIND_MPS, WindStretch, bends, slopes, wind_words
-from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, EASING, FLAT, PatternRoad, pattern_road
+from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, EASING, FLAT, STEEP, PatternRoad, pattern_road
 from ttt_opt.race import Race
 from ttt_opt.ride import Ride
 from ttt_opt.ride_check import RideCheck
@@ -18,7 +18,7 @@ from ttt_opt.rotation_problem import Road, pull_bounds
 from ttt_opt.schedule import Schedule
 from ttt_opt.stretch_search import Stretch, ride_chain
 
-SLOPES = {"flat": FLAT, "uphill": CLIMB, "downhill": DESCENT}
+SLOPES = {"flat": FLAT, "uphill": CLIMB, "steep": STEEP, "downhill": DESCENT}
 """Slopes for which a rider has watts of his own, and their kinds of road."""
 LANDMARK_WITHIN_M = 90.0
 """A stretch begins at a bend or at the end of a slope that is no farther away than this (our choice)."""
@@ -40,7 +40,8 @@ class StretchRider:
     n_pulls : int
         How many fall into the stretch.
     front_power_w : dict of str to int
-        At the front, by slope: ``flat``, ``uphill``, ``downhill``; those that the stretch has, the longest first (W).
+        At the front, by slope: ``flat``, ``uphill``, ``steep``, ``downhill``; those that the stretch has, the longest
+        first (W).
     """
 
     rider: str
@@ -239,11 +240,12 @@ def _road_words(fine: PatternRoad, stretch: Stretch, wind: WindStretch) -> str:
     kind = fine.kind[stretch.begin : stretch.end]
     length_m = np.diff(fine.node_m)[stretch.begin : stretch.end]
     share = {slope: float(length_m[kind == k].sum()) / float(length_m.sum()) for slope, k in SLOPES.items()}
-    if share["uphill"] > MOSTLY:
+    up = share["uphill"] + share["steep"]
+    if up > MOSTLY:
         slope = "uphill"
     elif share["downhill"] > MOSTLY:
         slope = "downhill"
-    elif share["uphill"] + share["downhill"] > 1.0 - MOSTLY:
+    elif up + share["downhill"] > 1.0 - MOSTLY:
         slope = "up and down"
     else:
         slope = "flat"

@@ -13,10 +13,10 @@ The rules of a pattern
   the leader leads on. Who would be in front too long by the end of the bend swings off before.
 - Who would have to take over so shortly before the landmark that the pull were shorter than allowed does not: the
   leader stays in front until the landmark.
-- Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, downhill where the road counts as
-  descent. At the start the first leader holds a power of its own until the line is up to speed. Before a bend that
-  has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`; out of it the leader holds
-  :data:`OUT_OF_BEND` times the watts until the line is up to speed.
+- Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, steep from :data:`STEEP_GRADE` on,
+  downhill where the road counts as descent. At the start the first leader holds a power of its own until the line is up
+  to speed. Before a bend that has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`; out of it
+  the leader holds :data:`OUT_OF_BEND` times the watts until the line is up to speed.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from ttt_opt.physics import (
     cornering_speed,
     kinetic_mass,
 )
-from ttt_opt.race import TERRAINS, Race
+from ttt_opt.race import Race
 from ttt_opt.ride import LARGEST_ACCELERATION_MPS2, WALKING_PACE_MPS, road_conditions
 from ttt_opt.ride_check import SHORTEST_STAY_S
 from ttt_opt.rotation_problem import Road
@@ -46,11 +46,15 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-KINDS = (*TERRAINS, "start", "before a bend")
+KINDS = ("flat", "climb", "steep", "descent", "start", "before a bend")
 """Kinds of road on which the front power of a pattern differs: by slope, at the start, before bends."""
-FLAT, CLIMB, DESCENT, ACCELERATING, EASING = range(5)
+FLAT, CLIMB, STEEP, DESCENT, ACCELERATING, EASING = range(6)
+RISING = (FLAT, CLIMB, STEEP)
+"""Kinds of road on which riders set the pace, by rising slope."""
 UPHILL_GRADE = 0.012
 """From this slope on a rider holds the watts for uphill (our choice: riders see and feel it)."""
+STEEP_GRADE = 0.06
+"""From this slope on they hold the watts for steep road (our choice)."""
 PIECE_M, SHORT_PIECE_M = 30.0, 10.0
 """Length of the pieces in which the road is ridden, and of those at the start and around bends (m)."""
 EASE_BEFORE_BEND_M = 120.0
@@ -65,6 +69,11 @@ SLOW_MPS = 6.0
 """Speed at least expected where riders wait for open road (m/s)."""
 BRAKED_FOR = 0.85
 """Bends whose speed is below this share of the speed planned before them are braked for."""
+
+ON_WHEEL_AIM = 0.06
+"""Power on a wheel may be beyond its limit by this (share of critical power); the ride check allows a little more."""
+LARGEST_RATIO = 0.5
+"""Steps of an iteration that do not shrink by as much are not extrapolated further."""
 
 _BEARING_FORCE_N, _BEARING_FORCE_PER_SPEED = 0.091, 0.0087  # Martin et al. 1998: (91 + 8.7 v) v / 1000 W
 
@@ -88,8 +97,9 @@ class PatternRoad:
         Front power over that of the pattern.
     downhill : ndarray (n_pieces,) of bool
         The piece counts as descent for the duration of pulls.
-    wheel_more : ndarray (n_pieces,)
-        Power on wheels in the ride of a whole plan over what riding patterns tells.
+    wheel_limit : ndarray (n_pieces,)
+        Largest power on a wheel aimed at, as share of critical power: less where the ride of a whole plan showed more
+        than riding patterns tells.
     steady : ndarray (n_pieces,) of bool
         Riders do not accelerate here: the limit on a wheel holds.
     closed : ndarray (n_pieces,) of int
@@ -109,7 +119,7 @@ class PatternRoad:
     kind: IntArray
     effort: FloatArray
     downhill: BoolArray
-    wheel_more: FloatArray
+    wheel_limit: FloatArray
     steady: BoolArray
     closed: IntArray
     shortest_s: FloatArray
@@ -202,9 +212,9 @@ class Ridden:
         The same where most is spent.
     amiss_s : ndarray (n_patterns,)
         By how much a pull is too long or too short (s), 0 if none is.
-    on_wheel_share : ndarray (n_patterns,)
-        Largest power on a wheel, as a mean over a segment or the part of it behind one leader, as share of critical
-        power.
+    on_wheel_beyond : ndarray (n_patterns,)
+        Power on wheels beyond the limit, each as a mean over a segment or the part of it behind one leader, as share of
+        critical power; of all riders and segments together.
     changes : tuple of tuple of (int, int)
         Of each pattern: node and place in the cyclic order of every rider who comes to the front; only where asked for.
     """
@@ -217,7 +227,7 @@ class Ridden:
     most_spent_j: FloatArray
     most_kept: FloatArray
     amiss_s: FloatArray
-    on_wheel_share: FloatArray
+    on_wheel_beyond: FloatArray
     changes: tuple[tuple[tuple[int, int], ...], ...]
 
 
@@ -276,7 +286,7 @@ def pattern_road(
         kind=np.where(ease_, EASING, kind[segment]),
         effort=np.where(_out_of_bends(cut, planned_mps), OUT_OF_BEND, 1.0)[segment],
         downhill=np.array([terrain == "descent" for terrain in cut.terrain])[segment],
-        wheel_more=np.ones(len(segment)),
+        wheel_limit=np.full(len(segment), race.limits.on_wheel_share_of_cp + ON_WHEEL_AIM),
         steady=~cut.accelerating[segment],
         closed=np.where(ease_, 2, closed[segment]),
         shortest_s=shortest[segment],
@@ -285,9 +295,10 @@ def pattern_road(
 
 
 def kinds_of(segments: Segments) -> IntArray:
-    """Kind of road of each segment by its slope: index of flat, climb or descent in :data:`KINDS`."""
+    """Kind of road of each segment by its slope: index of flat, climb, steep or descent in :data:`KINDS`."""
     downhill = np.array([terrain == "descent" for terrain in segments.terrain])
-    return np.where(downhill, DESCENT, np.where(segments.grade >= UPHILL_GRADE, CLIMB, FLAT)).astype(np.int64)
+    rising = np.digitize(segments.grade, [UPHILL_GRADE, STEEP_GRADE])
+    return np.where(downhill, DESCENT, np.array(RISING)[rising]).astype(np.int64)
 
 
 def _eases(road: Road, planned_mps: FloatArray) -> FloatArray:
@@ -382,8 +393,8 @@ def ride_patterns(
         later = np.flatnonzero(begin > 0)
         back[later, (leader[later] - 1) % m] = line.way_back_s
     wheel_j, wheel_s = np.zeros((2, n_patterns, n_line))
-    wheel_share = np.zeros(n_patterns)
-    limited, more = road.steady, road.wheel_more
+    wheel_beyond = np.zeros(n_patterns)
+    limited, wheel_limit = road.steady, road.wheel_limit
     changes: list[list[tuple[int, int]]] = [[(int(b), int(f))] for b, f in zip(begin, leader, strict=True)]
     places = np.arange(n_line)
     change_road_m = BICYCLE_LENGTH_M + race.wheel_gap_m
@@ -405,7 +416,8 @@ def ride_patterns(
             changed = (road.segment[p] != road.segment[p - 1]) | (road.kind[p] != road.kind[p - 1])
             new_segment = np.flatnonzero(changed)
             if len(new_segment):
-                _look_at_wheels(wheel_share, wheel_j, wheel_s, new_segment, line.cp_alone_w, more[p[new_segment] - 1])
+                aim = wheel_limit[p[new_segment] - 1]
+                _look_at_wheels(wheel_beyond, wheel_j, wheel_s, new_segment, line.cp_alone_w, aim)
         # who leads
         lead = leader[:n]
         one = length_m[p] / np.maximum(v, 3.0)
@@ -421,7 +433,7 @@ def ride_patterns(
         if changing.any():
             c = np.flatnonzero(changing)
             amiss[c] = np.maximum(amiss[c], _amiss(in_pull[c], long_share[c], short_share[c]))
-            _look_at_wheels(wheel_share, wheel_j, wheel_s, c, line.cp_alone_w, more[p[c] - 1])
+            _look_at_wheels(wheel_beyond, wheel_j, wheel_s, c, line.cp_alone_w, wheel_limit[p[c] - 1])
             back[c, leader[c]] = line.way_back_s
             leader[c] = following[c]
             progress[c] = long_share[c] = short_share[c] = in_pull[c] = 0.0
@@ -439,7 +451,7 @@ def ride_patterns(
         square = v * v
         middle = np.where(v > WALKING_PACE_MPS, v, 0.5 * (v + np.sqrt(square + 4.0 * ridden_m)))
         largest = LARGEST_ACCELERATION_MPS2 * mass
-        new = square
+        squares = [square]
         for _ in range(2):
             air = middle + headwind
             air2 = air * air
@@ -448,9 +460,9 @@ def ride_patterns(
             force = np.minimum(w / middle, largest) - (
                 rho * area * air * np.abs(air) + fixed + _BEARING_FORCE_PER_SPEED * middle
             )
-            new = np.maximum(square + 2.0 * force * ridden_m / inertia, 0.0)
-            middle = np.maximum(0.5 * (v + np.sqrt(new)), 0.3)
-        new = np.clip(new, WALKING_PACE_MPS**2, road.square_allowed[p + 1])
+            squares.append(np.maximum(square + 2.0 * force * ridden_m / inertia, 0.0))
+            middle = np.maximum(0.5 * (v + np.sqrt(squares[-1])), 0.3)
+        new = np.clip(_limit_of(*squares), WALKING_PACE_MPS**2, road.square_allowed[p + 1])
         after = np.sqrt(new)
         middle = 0.5 * (v + after)
         dt = ridden_m / middle
@@ -495,7 +507,7 @@ def ride_patterns(
         progress[:n] += dt / np.where(road.downhill[p], downhill_s[:n], seconds[rows, lead])
         long_share[:n] += dt * per_long[p, lead]
         short_share[:n] += dt * per_short[p, lead]
-    _look_at_wheels(wheel_share, wheel_j, wheel_s, np.arange(n_patterns), line.cp_alone_w, more[end - 1])
+    _look_at_wheels(wheel_beyond, wheel_j, wheel_s, np.arange(n_patterns), line.cp_alone_w, wheel_limit[end - 1])
     last = end == len(length_m)
     at_end = _amiss(in_pull, long_share, np.where(last, 1.0, short_share))
     amiss = np.maximum(amiss, at_end if m > 1 else 0.0)
@@ -510,9 +522,16 @@ def ride_patterns(
         most_spent_j=most[back_to],
         most_kept=most_kept[back_to],
         amiss_s=amiss[back_to],
-        on_wheel_share=wheel_share[back_to],
+        on_wheel_beyond=wheel_beyond[back_to],
         changes=tuple(tuple(changes[i]) for i in back_to) if with_changes else (),
     )
+
+
+def _limit_of(guess: FloatArray, once: FloatArray, twice: FloatArray) -> FloatArray:
+    """Where a fixed-point iteration leads to, from its first two steps: slowly uphill it swings about its limit."""
+    step = once - guess
+    ratio = np.divide(twice - once, step, out=np.zeros_like(step), where=np.abs(step) > 1e-9)
+    return np.asarray(guess + step / (1.0 - np.minimum(ratio, LARGEST_RATIO)), dtype=np.float64)
 
 
 def _to_the_next_open_piece(road: PatternRoad) -> FloatArray:
@@ -542,11 +561,11 @@ def _until_riders_may_change(road: PatternRoad) -> FloatArray:
 
 
 def _look_at_wheels(
-    share: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray, more: FloatArray
+    beyond: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray, limit: FloatArray
 ) -> None:
-    """Take the mean powers on wheels of some rows into their largest shares, and begin anew."""
+    """Add what mean powers on wheels of some rows are beyond the limit, and begin anew."""
     mean = np.where(time_s[rows] >= SHORTEST_STAY_S, work_j[rows] / np.maximum(time_s[rows], 1e-9) / cp_w, 0.0)
-    share[rows] = np.maximum(share[rows], more * mean.max(axis=1))
+    beyond[rows] += np.maximum(mean - limit[:, None], 0.0).sum(axis=1)
     work_j[rows] = time_s[rows] = 0.0
 
 

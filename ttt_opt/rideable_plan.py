@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from ttt_opt.chain_search import improved, ranked
 from ttt_opt.course import Course
 from ttt_opt.course_notes import slopes, wind_stretches
-from ttt_opt.pattern_ride import ACCELERATING, CLIMB, DESCENT, FLAT, KINDS, kinds_of, line_of, pattern_road
+from ttt_opt.pattern_ride import ACCELERATING, DESCENT, KINDS, ON_WHEEL_AIM, RISING, kinds_of, line_of, pattern_road
 from ttt_opt.pattern_schedule import PatternPull, settled_ride
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Race
@@ -75,9 +75,9 @@ MOST_COLUMNS, MOST_PARENTS = 500, 14
 """Columns that stay from one relaxation to the next, and columns whose neighbours are tried."""
 STRICTER_SURGE_W = 4.0
 """By how much the limit of surges is tightened where the ride of the whole plan misses it (W)."""
-WHEEL_SPARE, MOST_WHEEL_STEP = 0.01, 1.06
-"""Power on a wheel may be beyond what is aimed at by this (share of critical power) before it is corrected for a piece
-of road, by no more than this at a time."""
+WHEEL_SPARE, LEAST_WHEEL_STEP = 0.01, 0.94
+"""Power on a wheel may be beyond what is aimed at by this (share of critical power) before the limit on a piece of
+road is corrected, by no less than this factor at a time."""
 LOWEST_EFFORT = 1.4
 """Watts for accelerating over those on the flat, where the detailed plan has none."""
 
@@ -325,11 +325,11 @@ def corrected(situation: Situation, plan: RiddenPlan) -> Situation:
                 situation, surge_tolerance_w=max(situation.surge_tolerance_w - STRICTER_SURGE_W, -0.5 * limits.surge_w)
             )
     start_m, end_m, share = _on_wheels(situation.race, plan)
-    aim, more = limits.on_wheel_share_of_cp + situation.on_wheel_tolerance, situation.road.wheel_more.copy()
+    aim, limit = limits.on_wheel_share_of_cp + ON_WHEEL_AIM, situation.road.wheel_limit.copy()
     middle_m = 0.5 * (situation.road.node_m[1:] + situation.road.node_m[:-1])
     for s in np.flatnonzero(share > aim + WHEEL_SPARE):
-        more[(middle_m >= start_m[s]) & (middle_m <= end_m[s])] *= min(share[s] / aim, MOST_WHEEL_STEP)
-    return replace(situation, road=replace(situation.road, wheel_more=more))
+        limit[(middle_m >= start_m[s]) & (middle_m <= end_m[s])] *= max(aim / share[s], LEAST_WHEEL_STEP)
+    return replace(situation, road=replace(situation.road, wheel_limit=limit))
 
 
 def _on_wheels(race: Race, plan: RiddenPlan) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -602,7 +602,7 @@ class _Detailed:
             own = self.leader == rider
             usual = self._mean(self.power_w, self.steady & own & (self.kind != DESCENT), self.steady & own, own)
             usual = 0.0 if usual is None else usual
-            for kind in (FLAT, CLIMB, DESCENT):
+            for kind in (*RISING, DESCENT):
                 there = self.steady & own & (self.kind == kind)
                 mean = self._mean(self.power_w, there & inside, there)
                 table[kind, rider] = usual if mean is None else mean

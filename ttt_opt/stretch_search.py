@@ -15,6 +15,8 @@ from ttt_opt.pattern_ride import (
     CLIMB,
     DESCENT,
     FLAT,
+    RISING,
+    STEEP,
     Line,
     PatternRoad,
     Patterns,
@@ -83,9 +85,9 @@ class Situation:
         About how much W' is spent there (J).
     extra_reserve_j : ndarray (n_line,)
         W' kept beyond the reserve, since a ride fell below it (J).
-    on_wheel_tolerance, surge_tolerance_w : float
-        How far limits may be passed: power on a wheel as share of critical power, differences of effort (W), since
-        watts come in steps of 5. Below 0 where a ride showed more than the stretches had told.
+    surge_tolerance_w : float
+        How far differences of effort may be beyond their limit (W), since watts come in steps of 5. Below 0 where a
+        ride showed more than the stretches had told.
     """
 
     road: PatternRoad
@@ -95,7 +97,6 @@ class Situation:
     entry_mps: FloatArray
     spent_j: FloatArray
     extra_reserve_j: FloatArray
-    on_wheel_tolerance: float = 0.06
     surge_tolerance_w: float = 4.0
 
     @property
@@ -204,8 +205,7 @@ def ridden_columns(situation: Situation, stretches: Sequence[Stretch]) -> Column
     most_spent = ridden.most_spent_j - ridden.most_kept * begin_spent
     spendable = situation.spendable_j
     room = np.minimum((spendable - most_spent) / np.maximum(ridden.most_kept, 1e-6), spendable)
-    wheel = ridden.on_wheel_share - situation.race.limits.on_wheel_share_of_cp - situation.on_wheel_tolerance
-    amiss_s = AMISS_S_PER_S * np.maximum(ridden.amiss_s - AMISS_ALLOWED_S, 0.0) + WHEEL_AMISS_S * np.maximum(wheel, 0.0)
+    amiss_s = AMISS_S_PER_S * np.maximum(ridden.amiss_s - AMISS_ALLOWED_S, 0.0) + WHEEL_AMISS_S * ridden.on_wheel_beyond
     ridden = replace(ridden, time_s=ridden.time_s + amiss_s)
     possible = (room >= 0.0).all(axis=1)
     keep = _undominated(stretches, ridden, spent, room, np.flatnonzero(possible))
@@ -395,36 +395,41 @@ def efforts_at_ends(
 
 
 def changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[FloatArray, FloatArray]:
-    """By how much front power may rise and fall at places (W): a rise uphill and a fall off a climb are the road's."""
+    """By how much front power may rise and fall at places (W); a rise uphill, a fall off a climb or onto steep road are
+    the road's.
+    """
     road, limit = situation.road, min(situation.race.limits.surge_w, situation.surge_w)
     rise, fall = np.full((2, len(places)), np.inf)
     for b, node in enumerate(places[1:-1], start=1):
         before, after = int(road.kind[node - 1]), int(road.kind[node])
-        if road.closed[node - 1 : node + 1].any() or not {before, after} <= {FLAT, CLIMB}:
+        if road.closed[node - 1 : node + 1].any() or not {before, after} <= set(RISING):
             continue
-        if after != CLIMB or before == CLIMB:
+        if after <= before:
             rise[b] = limit
-        if before != CLIMB or after == CLIMB:
+        if after >= before and (after != STEEP or before == STEEP):
             fall[b] = limit
     return rise, fall
 
 
 def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatArray:
-    """Largest difference of effort in each pattern (W): from rider to rider, and from flat to uphill."""
+    """Largest difference of effort in each pattern (W): from rider to rider, and each one's from flat to uphill.
+
+    On steep road the speed falls so far that no surge counts (see :func:`ttt_opt.surge.unsteady`).
+    """
     road, m = situation.road, situation.line.n_pulling
     worst = np.zeros(len(stretches))
     if m < 2 or not stretches:
         return worst
     watts = np.array([stretch.watts for stretch in stretches], dtype=np.float64)
-    mean = np.full((len(stretches), CLIMB + 1), np.nan)
-    for kind in (FLAT, CLIMB):
+    own = np.full((len(RISING), len(stretches), m), np.nan)
+    for kind in RISING:
         middle = np.array([_middle_of(road, stretch.begin, stretch.end, kind) for stretch in stretches])
         there = np.flatnonzero(middle >= 0)
         pieces, riders = np.repeat(middle[there], m), np.tile(np.arange(m), len(there))
         efforts = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
-        mean[there, kind] = efforts.mean(axis=1)
+        own[kind, there] = efforts
         worst[there] = np.maximum(worst[there], np.abs(efforts - np.roll(efforts, 1, axis=1)).max(axis=1))
-    return np.asarray(np.maximum(worst, np.nan_to_num(mean[:, FLAT] - mean[:, CLIMB])), dtype=np.float64)
+    return np.maximum(worst, np.nan_to_num(own[FLAT] - own[CLIMB]).max(axis=1))
 
 
 def _middle_of(road: PatternRoad, begin: int, end: int, kind: int) -> int:
@@ -488,7 +493,7 @@ def _watts_changed(stretch: Stretch, kind: int, riders: Iterable[int], by: int) 
 def scaled(stretch: Stretch, factor: float) -> Stretch:
     """The stretch with all watts but those for accelerating times a factor, in steps of 5 W."""
     table = [
-        tuple(round(factor * w / WATTS_STEP) * WATTS_STEP for w in row) if kind in (FLAT, CLIMB, DESCENT) else row
+        tuple(round(factor * w / WATTS_STEP) * WATTS_STEP for w in row) if kind in (*RISING, DESCENT) else row
         for kind, row in enumerate(stretch.watts)
     ]
     return replace(stretch, watts=tuple(table))
@@ -498,21 +503,21 @@ def kinds_in(road: PatternRoad, stretch: Stretch) -> list[int]:
     """Kinds of terrain that a stretch has, the longest first."""
     length = np.diff(road.node_m)[stretch.begin : stretch.end]
     kind = road.kind[stretch.begin : stretch.end]
-    metres = {k: float(length[kind == k].sum()) for k in (FLAT, CLIMB, DESCENT)}
+    metres = {k: float(length[kind == k].sum()) for k in (*RISING, DESCENT)}
     return [k for k in sorted(metres, key=lambda k: -metres[k]) if metres[k] > 0.0] or [FLAT]
 
 
 def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
-    """Stretches with efforts on flat and climb so close to each other that every rider may follow every other."""
+    """Stretches with efforts on all slopes so close to each other that every rider may follow every other."""
     road, m = situation.road, situation.line.n_pulling
     if not stretches or m < 2:
         return list(stretches)
     watts = np.array([stretch.watts for stretch in stretches], dtype=np.float64)
     limit = min(situation.race.limits.surge_w, situation.surge_w)
-    efforts, metres = np.full((CLIMB + 1, len(stretches), m), np.nan), np.zeros((CLIMB + 1, len(stretches)))
+    efforts, metres = np.full((len(RISING), len(stretches), m), np.nan), np.zeros((len(RISING), len(stretches)))
     middles = []
     length_m = np.diff(road.node_m)
-    for kind in (FLAT, CLIMB):
+    for kind in RISING:
         middles.append(np.array([_middle_of(road, s.begin, s.end, kind) for s in stretches]))
         there = np.flatnonzero(middles[kind] >= 0)
         pieces, riders = np.repeat(middles[kind][there], m), np.tile(np.arange(m), len(there))
@@ -520,11 +525,11 @@ def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
         mean = own.mean(axis=1, keepdims=True)
         efforts[kind, there] = mean + np.clip(own - mean, -0.5 * limit, 0.5 * limit)
         metres[kind] = [length_m[s.begin : s.end][road.kind[s.begin : s.end] == kind].sum() for s in stretches]
-    over = np.maximum(np.nan_to_num(efforts[FLAT].mean(axis=1) - efforts[CLIMB].mean(axis=1) - limit), 0.0)
-    uphill = metres[CLIMB] / np.maximum(metres.sum(axis=0), 1.0)
-    efforts[FLAT] -= (over * uphill)[:, None]
-    efforts[CLIMB] += (over * (1.0 - uphill))[:, None]
-    for kind in (FLAT, CLIMB):
+    over = np.maximum(np.nan_to_num(efforts[FLAT] - efforts[CLIMB] - limit), 0.0)
+    uphill = (metres[CLIMB] / np.maximum(metres[FLAT] + metres[CLIMB], 1.0))[:, None]
+    efforts[FLAT] -= over * uphill
+    efforts[CLIMB] += over * (1.0 - uphill)
+    for kind in RISING:
         there = np.flatnonzero(middles[kind] >= 0)
         pieces, riders = np.repeat(middles[kind][there], m), np.tile(np.arange(m), len(there))
         watts[there, kind] = _watts_of(situation, pieces, riders, efforts[kind, there].ravel()).reshape(-1, m)
