@@ -449,9 +449,9 @@ def ride_patterns(
         fixed = mass * resistance[p] + _BEARING_FORCE_N
         saving = 1.0 - float(line.share[0])
         square = v * v
-        middle = np.where(v > WALKING_PACE_MPS, v, 0.5 * (v + np.sqrt(square + 4.0 * ridden_m)))
+        squares = [np.where(v > WALKING_PACE_MPS, square, square + 4.0 * ridden_m)]
+        middle = 0.5 * (v + np.sqrt(squares[0]))
         largest = LARGEST_ACCELERATION_MPS2 * mass
-        squares = [square]
         for _ in range(2):
             air = middle + headwind
             air2 = air * air

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from ride_examples import make_course, make_race, make_team, wavy_elevation
 
-from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, PatternRoad, ride_patterns
+from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, STEEP, PatternRoad, ride_patterns
+from ttt_opt.physics import speed_at_power
 from ttt_opt.race import Race, Weather
 from ttt_opt.rideable_plan import ridden_plan, situation_of
 from ttt_opt.rotation_problem import Road, pull_bounds, road_of, segments_of
@@ -17,7 +18,14 @@ from ttt_opt.stretch_search import Situation, Stretch, patterns_of, ride_chain
 
 LENGTH_M = 9000.0
 PACE_MPS = 11.5
-WATTS = ((360, 330, 340, 320), (380, 345, 355, 330), (220, 200, 210, 190), (450, 450, 450, 450), (0, 0, 0, 0))
+WATTS = (
+    (360, 330, 340, 320),
+    (380, 345, 355, 330),
+    (400, 360, 365, 340),
+    (220, 200, 210, 190),
+    (450, 450, 450, 450),
+    (0, 0, 0, 0),
+)
 
 
 def with_bends() -> np.ndarray:
@@ -136,11 +144,54 @@ def test_side_by_side_is_as_one_by_one(situation: Situation) -> None:
 def test_harder_is_faster_and_spends_more(situation: Situation) -> None:
     last = len(situation.road.node_m) - 1
     easy = stretch(0, last)
-    hard = Stretch(0, last, 0, easy.seconds, 15, tuple(tuple(w + 20 for w in row) for row in WATTS[:3]) + WATTS[3:])
+    hard = Stretch(0, last, 0, easy.seconds, 15, tuple(tuple(w + 20 for w in row) for row in WATTS[:4]) + WATTS[4:])
     rows = patterns_of([easy, hard], situation.entry_mps, situation.spent_j)
     ridden = ride_patterns(situation.road, situation.race, situation.line, rows)
     assert ridden.time_s[1] < ridden.time_s[0] - 1.0
     assert (ridden.most_spent_j[1] > ridden.most_spent_j[0]).all()
+
+
+def up_a_bank(grade: float, race: Race) -> Situation:
+    """Flat for 1,000 m, then a bank of 600 m, then flat again."""
+    place = np.linspace(0.0, 3000.0, 301)
+    course = make_course(3000.0, grade * np.clip(place - 1000.0, 0.0, 600.0))
+    road = road_of(segments_of(course, race), race, 0.0)
+    return situation_of(course, road, race, (0, 1, 2, 3), (), (0,), np.full(road.n_segments, PACE_MPS), 300.0)
+
+
+def test_watts_are_those_of_the_slope(race: Race) -> None:
+    """On a bank of 8 % the watts for steep road count, not those for uphill; on one of 4 % the other way round."""
+    for grade, used, unused in ((0.08, STEEP, CLIMB), (0.04, CLIMB, STEEP)):
+        bank = up_a_bank(grade, race)
+        steady = slice(bank.road.node_at(1100.0), bank.road.node_at(1500.0))
+        assert set(bank.road.kind[steady].tolist()) == {used}
+        times = {}
+        for kind in (used, unused):
+            table = [list(row) for row in WATTS]
+            table[kind] = [w + 20 for w in table[kind]]
+            row = Stretch(steady.start, steady.stop, 0, (40, 30, 25, 35), 15, tuple(tuple(row) for row in table))
+            times[kind] = ride_chain(bank, [row]).time_s
+        assert times[used] < times[unused] - 0.5
+
+
+def test_speed_on_a_bank_is_that_of_the_power_equation(race: Race) -> None:
+    """In pieces of 20 to 30 m, slowly: the ride must neither swing about the steady speed nor miss it."""
+    bank = up_a_bank(0.10, race)
+    road, line = bank.road, bank.line
+    alone = tuple(tuple(300 for _ in row) for row in WATTS)
+    end = road.node_at(1500.0)
+    steady = [Stretch(road.node_at(1250.0), node, 0, (400, 400, 400, 400), 15, alone) for node in (end - 1, end)]
+    ridden = ride_patterns(road, race, line, patterns_of(steady, np.full(len(road.node_m), 3.0), bank.spent_j))
+    expected_mps = speed_at_power(
+        np.array([300.0]),
+        mass_kg=line.mass_kg[0],
+        drag_area_m2=line.cda_m2[0],
+        grade=road.grade[end - 2 : end - 1],
+        headwind_mps=road.headwind_mps[end - 2 : end - 1],
+        air_density=road.air_density[end - 2 : end - 1],
+        crr=race.crr,
+    )
+    np.testing.assert_allclose(ridden.exit_mps, expected_mps[0], rtol=0.01)
 
 
 def test_road_is_cut_where_its_kind_changes(situation: Situation) -> None:
