@@ -560,6 +560,19 @@ def _until_riders_may_change(road: PatternRoad) -> FloatArray:
     return ahead_s
 
 
+def traps_m(road: PatternRoad) -> list[float]:
+    """Places (m) amid bends, and braking for them, that take longer than anybody may pull: only a landmark helps."""
+    ahead_s = _until_riders_may_change(road)
+    begins = np.flatnonzero((ahead_s[:-1] > 0.0) & (np.append(0.0, ahead_s[:-2]) == 0.0))
+    found = []
+    for begin in begins:
+        end = int(begin) + int(np.argmin(ahead_s[begin:]))
+        share = np.cumsum(-np.diff(ahead_s[begin : end + 1]) / road.longest_s[begin:end].max(axis=1))
+        if share[-1] > 1.0:
+            found.append(float(road.node_m[begin + int(np.searchsorted(share, 0.5 * share[-1]))]))
+    return found
+
+
 def _look_at_wheels(
     beyond: FloatArray, work_j: FloatArray, time_s: FloatArray, rows: IntArray, cp_w: FloatArray, limit: FloatArray
 ) -> None:

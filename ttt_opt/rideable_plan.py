@@ -18,7 +18,17 @@ from numpy.typing import NDArray
 from ttt_opt.chain_search import improved, ranked
 from ttt_opt.course import Course
 from ttt_opt.course_notes import slopes, wind_stretches
-from ttt_opt.pattern_ride import ACCELERATING, DESCENT, KINDS, ON_WHEEL_AIM, RISING, kinds_of, line_of, pattern_road
+from ttt_opt.pattern_ride import (
+    ACCELERATING,
+    DESCENT,
+    KINDS,
+    ON_WHEEL_AIM,
+    RISING,
+    kinds_of,
+    line_of,
+    pattern_road,
+    traps_m,
+)
 from ttt_opt.pattern_schedule import PatternPull, settled_ride
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Race
@@ -497,7 +507,7 @@ def _first_stretches(situation: Situation, road: Road, schedule: Schedule, order
     cut, fine = road.segments, situation.road
     clock = np.append(0.0, np.cumsum(schedule.duration_s))
     detailed = _Detailed.of(situation, road, schedule, order)
-    places = _notable_segments(road, schedule, clock)
+    places = _notable_segments(road, schedule, clock, traps_m(fine))
     longest_m = max(LONGEST_FIRST_SHARE * float(cut.end_m[-1]), float(np.diff(cut.boundary_m[places]).max()) + 1.0)
     found = []
     for a, b in itertools.combinations(places, 2):
@@ -517,16 +527,19 @@ def _first_stretches(situation: Situation, road: Road, schedule: Schedule, order
     return evened(situation, found)
 
 
-def _notable_segments(road: Road, schedule: Schedule, clock_s: FloatArray) -> list[int]:
-    """Boundaries at which terrain or wind changes, or that halve long ways; the most distant ones of these."""
+def _notable_segments(road: Road, schedule: Schedule, clock_s: FloatArray, traps: Sequence[float]) -> list[int]:
+    """Boundaries at which terrain or wind changes, or that halve long ways, the most distant ones; those at traps."""
     boundary_m, length_m = schedule.boundary_m, float(schedule.boundary_m[-1])
     places = {place for slope in slopes(road) if slope.length_m > 250.0 for place in (slope.start_m, slope.end_m)}
     places |= {part.start_m for part in wind_stretches(road)}
     places |= {share * length_m for share in (0.1, 0.3, 0.5, 0.7, 0.9, 0.95)}
-    chosen = sorted({0, len(boundary_m) - 1} | {int(np.argmin(np.abs(boundary_m - place))) for place in places})
+    kept = {0, len(boundary_m) - 1} | {int(np.argmin(np.abs(boundary_m - place))) for place in traps}
+    chosen = sorted(kept | {int(np.argmin(np.abs(boundary_m - place))) for place in places})
     while len(chosen) > 2:
         gaps = np.diff(clock_s[chosen])
-        nearer = np.minimum(gaps[:-1], gaps[1:])
+        nearer = np.where([place in kept for place in chosen[1:-1]], np.inf, np.minimum(gaps[:-1], gaps[1:]))
+        if np.isinf(nearer.min()):
+            break
         if len(chosen) <= MOST_BORDERS and nearer.min() >= SHORTEST_STRETCH_S:
             break
         chosen.pop(int(np.argmin(nearer)) + 1)
