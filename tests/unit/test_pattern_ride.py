@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from ride_examples import make_course, make_race, make_team, wavy_elevation
 
-from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, STEEP, PatternRoad, ride_patterns
+from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, STEEP, PatternRoad, ride_patterns, traps_m
 from ttt_opt.physics import speed_at_power
 from ttt_opt.race import Race, Weather
 from ttt_opt.rideable_plan import ridden_plan, situation_of
@@ -192,6 +192,25 @@ def test_speed_on_a_bank_is_that_of_the_power_equation(race: Race) -> None:
         crr=race.crr,
     )
     np.testing.assert_allclose(ridden.exit_mps, expected_mps[0], rtol=0.01)
+
+
+@pytest.mark.parametrize(("radius_m", "n_traps"), [(4.0, 1), (40.0, 0)])
+def test_hairpins_that_take_longer_than_a_pull_downhill_get_a_landmark(
+    radius_m: float, n_traps: int, race: Race
+) -> None:
+    """120 m of hairpins down 4 %: at 3.7 m/s, 3.5 m/s2 across, 32 s, where nobody may lead for more than 20 s."""
+    place = np.linspace(0.0, 3000.0, 301)
+    hairpins = (place > 1500.0) & (place <= 1620.0)
+    course = make_course(
+        3000.0,
+        -0.04 * np.clip(place - 1000.0, 0.0, 1000.0),
+        bend_radius=np.where(hairpins, radius_m, np.inf),
+    )
+    road = road_of(segments_of(course, race), race, 0.0)
+    found = situation_of(course, road, race, (0, 1, 2, 3), (), (0,), np.full(road.n_segments, PACE_MPS), 300.0)
+    traps = traps_m(found.road)
+    assert len(traps) == n_traps
+    assert all(1500.0 < trap < 1620.0 for trap in traps)
 
 
 def test_road_is_cut_where_its_kind_changes(situation: Situation) -> None:
