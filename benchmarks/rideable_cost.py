@@ -1,9 +1,11 @@
 """What riding a plan in a few stretches costs against the detailed plan: ``python benchmarks/rideable_cost.py``.
 
     python benchmarks/rideable_cost.py [NAME or race.toml ...] [--time-limit S] [--pattern-limit S] [--plans FOLDER]
+    python benchmarks/rideable_cost.py --table
 
 Names are those of the registry, all but those for growth where none is given. In one process, one race after the other.
-With ``--plans`` plans and briefings are kept in FOLDER/NAME, and a detailed plan that is there is taken as it is.
+With ``--plans`` plans and briefings are kept in FOLDER/NAME, and a detailed plan that is there is taken as it is. The
+second form writes results/rideable-cost.csv as a table into README.md.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from __future__ import annotations
 import argparse
 import csv
 import io
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -20,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from instances import REGISTRY, write_instance
+from report import clock, table
 from results import ROOT, surroundings
 from ttt_opt.briefing import briefing_html
 from ttt_opt.pattern_plan import described
@@ -32,6 +36,8 @@ from ttt_opt.rideable_plan import make_rideable_plan
 from ttt_opt.search_control import Settings
 from ttt_opt.writing import prepare_folder, write_results
 
+README = ROOT / "benchmarks" / "README.md"
+BEGIN, END = "<!-- rideable plans: written by benchmarks/rideable_cost.py -->", "<!-- end of rideable plans -->"
 DETAILED = "detailed.json"
 RESULTS = "rideable-cost.csv"
 
@@ -161,6 +167,40 @@ def write_rows(file: Path, rows: list[Row]) -> None:
     write_results(file.parent, {file.name: text.getvalue()})
 
 
+def table_lines(rows: list[Row]) -> list[str]:
+    """The table for the page, and when and on what it was measured."""
+    headings = ["race", "riders", "km", "segments", "detailed", "stretches", "slower s", "slower", "CPU s", "missed by"]
+    cells = []
+    for row in rows:
+        slower_s = None if row.rideable_s is None else row.rideable_s - row.detailed_s
+        plans = {"the detailed plan": row.detailed_missed, "the rideable plan": row.rideable_missed}
+        cells.append(
+            [
+                row.race,
+                f"{row.n_riders}",
+                f"{row.length_km:g}",
+                f"{row.n_segments}",
+                clock(row.detailed_s),
+                "none" if slower_s is None else f"{row.n_stretches}",
+                "–" if slower_s is None else f"{slower_s:+.1f}",
+                "–" if slower_s is None else f"{100.0 * slower_s / row.detailed_s:+.2f} %",
+                f"{row.patterns_cpu_s:.0f}",
+                "; ".join(f"{plan}: {missed}" for plan, missed in plans.items() if missed) or "–",
+            ]
+        )
+    measured_at = sorted({f"{row.date[:10]}, commit {row.commit}, {row.machine}" for row in rows})
+    return [*table(headings, cells), "", f"{'; '.join(measured_at)}."]
+
+
+def write_table(rows: list[Row]) -> None:
+    """Put the table between its marks."""
+    before, _, rest = README.read_text(encoding="utf-8").partition(BEGIN)
+    _, found, after = rest.partition(END)
+    if not found:
+        sys.exit(f"{README.name} has no lines {BEGIN} and {END}")
+    write_results(README.parent, {README.name: "\n".join([before + BEGIN, "", *table_lines(rows), "", END + after])})
+
+
 def told(row: Row) -> str:
     """One line for a result."""
     if row.rideable_s is None:
@@ -181,7 +221,11 @@ def main() -> None:
     parser.add_argument("--pattern-limit", type=float, default=RIDEABLE_SHARE * PATTERN_SECONDS, metavar="S")
     parser.add_argument("--plans", type=Path, metavar="FOLDER", help="where plans are kept")
     parser.add_argument("--out", type=Path, default=ROOT / "benchmarks" / "results", metavar="FOLDER")
+    parser.add_argument("--table", action="store_true", help="only write the table into README.md")
     given = parser.parse_args()
+    if given.table:
+        write_table(read_rows(given.out / RESULTS))
+        return
     usual = [name for name, instance in REGISTRY.items() if "growth" not in instance.purpose]
     with tempfile.TemporaryDirectory() as folder:
         for word in given.race or usual:
