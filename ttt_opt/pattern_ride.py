@@ -13,10 +13,11 @@ The rules of a pattern
   the leader leads on. Who would be in front too long by the end of the bend swings off before.
 - Who would have to take over so shortly before the landmark that the pull were shorter than allowed does not: the
   leader stays in front until the landmark.
-- Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, steep from :data:`STEEP_GRADE` on,
-  downhill where the road counts as descent. At the start the first leader holds a power of its own until the line is up
-  to speed. Before a bend that has to be braked for nobody pedals over the last :data:`EASE_BEFORE_BEND_M`; out of it
-  the leader holds :data:`OUT_OF_BEND` times the watts until the line is up to speed.
+- Front power depends on the slope: flat, uphill from :data:`UPHILL_GRADE` on, steep from :data:`STEEP_GRADE` on
+  until it is less than :data:`STEEP_ENDS_GRADE`, downhill where the road counts as descent. At the start the first
+  leader holds a power of its own until the line is up to speed. Before a bend that has to be braked for nobody pedals
+  over the last :data:`EASE_BEFORE_BEND_M`; out of it the leader holds :data:`OUT_OF_BEND` times the watts until the
+  line is up to speed.
 """
 
 from __future__ import annotations
@@ -53,8 +54,9 @@ RISING = (FLAT, CLIMB, STEEP)
 """Kinds of road on which riders set the pace, by rising slope."""
 UPHILL_GRADE = 0.012
 """From this slope on a rider holds the watts for uphill (our choice: riders see and feel it)."""
-STEEP_GRADE = 0.06
-"""From this slope on they hold the watts for steep road (our choice)."""
+STEEP_GRADE, STEEP_ENDS_GRADE = 0.06, 0.05
+"""From the first slope on they hold the watts for steep road, until it is less than the second (our choice): on an even
+climb nobody can change watts with every metre that is a little steeper."""
 PIECE_M, SHORT_PIECE_M = 30.0, 10.0
 """Length of the pieces in which the road is ridden, and of those at the start and around bends (m)."""
 EASE_BEFORE_BEND_M = 120.0
@@ -297,8 +299,13 @@ def pattern_road(
 def kinds_of(segments: Segments) -> IntArray:
     """Kind of road of each segment by its slope: index of flat, climb, steep or descent in :data:`KINDS`."""
     downhill = np.array([terrain == "descent" for terrain in segments.terrain])
-    rising = np.digitize(segments.grade, [UPHILL_GRADE, STEEP_GRADE])
-    return np.where(downhill, DESCENT, np.array(RISING)[rising]).astype(np.int64)
+    kind = np.where(downhill, DESCENT, np.where(segments.grade >= UPHILL_GRADE, CLIMB, FLAT)).astype(np.int64)
+    steep = False
+    for s, grade in enumerate(segments.grade):
+        steep = bool(grade >= STEEP_GRADE or (steep and grade >= STEEP_ENDS_GRADE))
+        if steep:
+            kind[s] = STEEP
+    return kind
 
 
 def _eases(road: Road, planned_mps: FloatArray) -> FloatArray:

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from ttt_opt.fall_backs import FallBack
 from ttt_opt.pattern_plan import RideablePlan, StretchPattern, StretchRider
-from ttt_opt.pattern_ride import EASE_BEFORE_BEND_M, OUT_OF_BEND, SHARE_OF_PEAK, STEEP_GRADE, UPHILL_GRADE
+from ttt_opt.pattern_ride import (
+    EASE_BEFORE_BEND_M,
+    OUT_OF_BEND,
+    SHARE_OF_PEAK,
+    STEEP_ENDS_GRADE,
+    STEEP_GRADE,
+    UPHILL_GRADE,
+)
 from ttt_opt.plan import Plan
 from ttt_opt.race import Race
 from ttt_opt.text_table import clock, fitted, sentences, table, titled, wrapped
@@ -29,7 +36,8 @@ RULES = (
     "Who would come to the front less than a shortest pull before a landmark does not: the leader stays until the "
     "landmark.",
     f"Uphill is where it rises by more than {100 * UPHILL_GRADE:.1f} %, steep where it rises by more than "
-    f"{100 * STEEP_GRADE:.0f} %, downhill where it falls by more than 2.5 %.",
+    f"{100 * STEEP_GRADE:.0f} %, until it is less than {100 * STEEP_ENDS_GRADE:.0f} %, downhill where it falls by "
+    "more than 2.5 %.",
 )
 """How patterns are ridden, as the simulation rides them."""
 

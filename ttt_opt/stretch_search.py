@@ -429,7 +429,8 @@ def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatAr
         efforts = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
         own[kind, there] = efforts
         worst[there] = np.maximum(worst[there], np.abs(efforts - np.roll(efforts, 1, axis=1)).max(axis=1))
-    return np.maximum(worst, np.nan_to_num(own[FLAT] - own[CLIMB]).max(axis=1))
+    onto_climbs = np.nan_to_num(own[FLAT] - own[CLIMB]).max(axis=1)
+    return np.asarray(np.maximum(worst, onto_climbs), dtype=np.float64)
 
 
 def _middle_of(road: PatternRoad, begin: int, end: int, kind: int) -> int:
