@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from ride_examples import make_course, make_race, make_team, wavy_elevation
 
-from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, STEEP, PatternRoad, ride_patterns, traps_m
+from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, STEEP, PatternRoad, kinds_of, ride_patterns, traps_m
 from ttt_opt.physics import speed_at_power
 from ttt_opt.race import Race, Weather
 from ttt_opt.rideable_plan import ridden_plan, situation_of
@@ -172,6 +172,18 @@ def test_watts_are_those_of_the_slope(race: Race) -> None:
             row = Stretch(steady.start, steady.stop, 0, (40, 30, 25, 35), 15, tuple(tuple(row) for row in table))
             times[kind] = ride_chain(bank, [row]).time_s
         assert times[used] < times[unused] - 0.5
+
+
+def test_watts_do_not_flicker_on_an_even_climb(race: Race) -> None:
+    """6 % on average, now a little more, now a little less, for 1,500 m; then 4 %: steep begins once and ends once."""
+    place = np.linspace(0.0, 4000.0, 401)
+    grade = np.where(place < 1000.0, 0.0, np.where(place < 2500.0, 0.06 + 0.004 * np.sin(place / 90.0), 0.04))
+    course = make_course(4000.0, np.append(0.0, np.cumsum(grade[:-1] * np.diff(place))))
+    road = road_of(segments_of(course, race), race, 0.0)
+    kind = kinds_of(road.segments)
+    assert (road.segments.grade[kind == STEEP] < 0.06).any()
+    assert np.count_nonzero(np.diff((kind == STEEP).astype(int))) == 2
+    assert kind[-1] == CLIMB
 
 
 def test_speed_on_a_bank_is_that_of_the_power_equation(race: Race) -> None:
