@@ -13,6 +13,8 @@ from ttt_opt.text_table import clock
 WIDTH_MM, HEIGHT_MM = 60, 90
 ROWS_A_CARD = 18
 """So many pulls fit on a card."""
+SIZES = ("few", "few", "few", "many", "most")
+"""How a card shows so many figures in a row."""
 TABLE_MM, HIGHEST_ROW_MM = 68.0, 5.5
 """Height that a card leaves for its table, and beyond which rows do not grow."""
 SIDES = {"left": "← left", "right": "right →", "either": "either", "finish": "finish", "leave": "out"}
@@ -41,6 +43,7 @@ td:nth-child(3) {{ font-weight: 700; }}
 .watts {{ white-space: pre; font-size: 10pt; font-weight: 700; font-variant-numeric: tabular-nums; }}
 .watts span {{ font-size: 8pt; font-weight: 400; }}
 .many {{ font-size: 8.5pt; letter-spacing: -.02em; }}
+.most {{ font-size: 8pt; letter-spacing: -.03em; word-spacing: .05em; }}
 .foot {{ margin-top: auto; color: var(--soft); }}
 @page {{ size: {WIDTH_MM}mm {HEIGHT_MM}mm; margin: 0; }}
 @media print {{ body {{ display: block; padding: 0; }} .card {{ border: 0; break-after: page; }}
@@ -107,6 +110,7 @@ def _stretch_of(plan: Plan, stretch: StretchPattern, name: str) -> Html:
     figures = [f"{own.pull_s} s"]
     for slope, watts in own.front_power_w.items():
         figures.append(f"{SLOPE_SIGNS[slope]}{watts}{f' ({stretch.downhill_s} s)' if slope == 'downhill' else ''}")
+    size = SIZES[min(len(figures), len(SIZES)) - 1]
     return element(
         "div",
         element(
@@ -115,7 +119,7 @@ def _stretch_of(plan: Plan, stretch: StretchPattern, name: str) -> Html:
             element("span", f"{wheel} · {SIDES[stretch.swing_off]}"),
             class_="where",
         ),
-        element("p", "  ".join(figures), element("span", " W"), class_="watts" if len(figures) <= 3 else "watts many"),
+        element("p", (" " if size == "most" else "  ").join(figures), element("span", " W"), class_=f"watts {size}"),
         class_="stretch",
     )
 
