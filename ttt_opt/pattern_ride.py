@@ -54,7 +54,7 @@ RISING = (FLAT, CLIMB, STEEP)
 """Kinds of road on which riders set the pace, by rising slope."""
 UPHILL_GRADE = 0.012
 """From this slope on a rider holds the watts for uphill (our choice: riders see and feel it)."""
-STEEP_GRADE, STEEP_ENDS_GRADE = 0.06, 0.05
+STEEP_GRADE, STEEP_ENDS_GRADE = 0.08, 0.06
 """From the first slope on they hold the watts for steep road, until it is less than the second (our choice): on an even
 climb nobody can change watts with every metre that is a little steeper."""
 PIECE_M, SHORT_PIECE_M = 30.0, 10.0

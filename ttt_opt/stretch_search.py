@@ -25,6 +25,7 @@ from ttt_opt.pattern_ride import (
 )
 from ttt_opt.physics import road_load_power, speed_at_power
 from ttt_opt.race import Race
+from ttt_opt.ride import WALKING_PACE_MPS
 from ttt_opt.solver import compile_model, solve
 
 FloatArray = NDArray[np.float64]
@@ -414,7 +415,8 @@ def changes_allowed(situation: Situation, places: Sequence[int]) -> tuple[FloatA
 def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatArray:
     """Largest difference of effort in each pattern (W): from rider to rider, and each one's from flat to uphill.
 
-    On steep road the speed falls so far that no surge counts (see :func:`ttt_opt.surge.unsteady`).
+    Onto steep road the speed falls so far that no surge counts (see :func:`ttt_opt.surge.unsteady`); on it the limit on
+    rises of speed is the closer one, so that differences count more.
     """
     road, m = situation.road, situation.line.n_pulling
     worst = np.zeros(len(stretches))
@@ -428,9 +430,20 @@ def surges_within(situation: Situation, stretches: Sequence[Stretch]) -> FloatAr
         pieces, riders = np.repeat(middle[there], m), np.tile(np.arange(m), len(there))
         efforts = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
         own[kind, there] = efforts
-        worst[there] = np.maximum(worst[there], np.abs(efforts - np.roll(efforts, 1, axis=1)).max(axis=1))
+        changes_w = np.abs(efforts - np.roll(efforts, 1, axis=1)).max(axis=1)
+        if kind == STEEP:
+            changes_w *= _weight_on_steep_road(situation, middle[there], efforts.mean(axis=1))
+        worst[there] = np.maximum(worst[there], changes_w)
     onto_climbs = np.nan_to_num(own[FLAT] - own[CLIMB]).max(axis=1)
     return np.asarray(np.maximum(worst, onto_climbs), dtype=np.float64)
+
+
+def _weight_on_steep_road(situation: Situation, piece: IntArray, effort_w: FloatArray) -> FloatArray:
+    """How much more a difference of effort counts where a small one already is the largest rise of speed allowed."""
+    limits = situation.race.limits
+    speed_mps = _speed(situation, piece, effort_w, *_average_rider(situation.race))
+    largest_w = effort_w / np.maximum(speed_mps, WALKING_PACE_MPS) * limits.surge_kmh / 3.6
+    return np.maximum(1.0, max(limits.surge_w, situation.surge_w) / largest_w)
 
 
 def _middle_of(road: PatternRoad, begin: int, end: int, kind: int) -> int:
@@ -524,7 +537,10 @@ def evened(situation: Situation, stretches: Sequence[Stretch]) -> list[Stretch]:
         pieces, riders = np.repeat(middles[kind][there], m), np.tile(np.arange(m), len(there))
         own = _efforts(situation, pieces, riders, watts[there, kind].ravel()).reshape(-1, m)
         mean = own.mean(axis=1, keepdims=True)
-        efforts[kind, there] = mean + np.clip(own - mean, -0.5 * limit, 0.5 * limit)
+        apart = np.full_like(mean, limit)
+        if kind == STEEP:
+            apart /= _weight_on_steep_road(situation, middles[kind][there], mean[:, 0])[:, None]
+        efforts[kind, there] = mean + np.clip(own - mean, -0.5 * apart, 0.5 * apart)
         metres[kind] = [length_m[s.begin : s.end][road.kind[s.begin : s.end] == kind].sum() for s in stretches]
     over = np.maximum(np.nan_to_num(efforts[FLAT] - efforts[CLIMB] - limit), 0.0)
     uphill = (metres[CLIMB] / np.maximum(metres[FLAT] + metres[CLIMB], 1.0))[:, None]
