@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 from ride_examples import make_course, make_race, make_team, wavy_elevation
 
-from ttt_opt.pattern_ride import CLIMB, DESCENT, EASING, STEEP, PatternRoad, kinds_of, ride_patterns, traps_m
+from ttt_opt.pattern_ride import (
+    CLIMB,
+    DESCENT,
+    EASING,
+    STEEP,
+    STEEP_GRADE,
+    PatternRoad,
+    kinds_of,
+    ride_patterns,
+    traps_m,
+)
 from ttt_opt.physics import speed_at_power
 from ttt_opt.race import Race, Weather
 from ttt_opt.rideable_plan import ridden_plan, situation_of
@@ -160,8 +170,8 @@ def up_a_bank(grade: float, race: Race) -> Situation:
 
 
 def test_watts_are_those_of_the_slope(race: Race) -> None:
-    """On a bank of 8 % the watts for steep road count, not those for uphill; on one of 4 % the other way round."""
-    for grade, used, unused in ((0.08, STEEP, CLIMB), (0.04, CLIMB, STEEP)):
+    """On a bank of 10 % the watts for steep road count, not those for uphill; on one of 4 % the other way round."""
+    for grade, used, unused in ((0.10, STEEP, CLIMB), (0.04, CLIMB, STEEP)):
         bank = up_a_bank(grade, race)
         steady = slice(bank.road.node_at(1100.0), bank.road.node_at(1500.0))
         assert set(bank.road.kind[steady].tolist()) == {used}
@@ -175,13 +185,13 @@ def test_watts_are_those_of_the_slope(race: Race) -> None:
 
 
 def test_watts_do_not_flicker_on_an_even_climb(race: Race) -> None:
-    """6 % on average, now a little more, now a little less, for 1,500 m; then 4 %: steep begins once and ends once."""
+    """8 % on average, now a little more, now a little less, for 1,500 m; then 4 %: steep begins once and ends once."""
     place = np.linspace(0.0, 4000.0, 401)
-    grade = np.where(place < 1000.0, 0.0, np.where(place < 2500.0, 0.06 + 0.004 * np.sin(place / 90.0), 0.04))
+    grade = np.where(place < 1000.0, 0.0, np.where(place < 2500.0, STEEP_GRADE + 0.004 * np.sin(place / 90.0), 0.04))
     course = make_course(4000.0, np.append(0.0, np.cumsum(grade[:-1] * np.diff(place))))
     road = road_of(segments_of(course, race), race, 0.0)
     kind = kinds_of(road.segments)
-    assert (road.segments.grade[kind == STEEP] < 0.06).any()
+    assert (road.segments.grade[kind == STEEP] < STEEP_GRADE).any()
     assert np.count_nonzero(np.diff((kind == STEEP).astype(int))) == 2
     assert kind[-1] == CLIMB
 
