@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 import multiprocessing
@@ -280,10 +281,12 @@ def _promising_orders(
 
     def cost(order: tuple[int, ...]) -> float:
         if order not in worth:
-            data = rotation_data(road, everybody, order, guess.assumptions)
-            costs = ArcTable.of(data).priced(pace, price)
-            path = best_path(data, costs.arc, costs.move)
-            worth[order] = INFINITY if path is None else costs.of(data, path)
+            worth[order] = INFINITY
+            with contextlib.suppress(NoFeasiblePlanError):  # with everybody in it no pulls may add up to the course
+                data = rotation_data(road, everybody, order, guess.assumptions)
+                costs = ArcTable.of(data).priced(pace, price)
+                path = best_path(data, costs.arc, costs.move)
+                worth[order] = INFINITY if path is None else costs.of(data, path)
         return worth[order]
 
     best = guess.order
@@ -322,39 +325,20 @@ def _calibrate(
     road: Road, race: Race, order: tuple[int, ...], ride_schedule: RideSchedule, clock: SearchClock, tell: Progress
 ) -> RotationPlan:
     """Settle grid, recovery and sustainable power on quick plans of one order."""
-    n_riders = len(race.team.riders)
-    share = race.limits.sustainable_share_of_cp
-    guessed_time = float((road.length_m / reference_speed(road, race, 1.0)).sum())
-    first_share = float(sustainable_share(guessed_time)) if share is None else share
-    speed = reference_speed(road, race, first_share)
-    assumptions = Assumptions(
-        centre_mps=speed,
-        exit_mps=speed,
-        steps=WIDE_GRID,
-        closeness=1.0,
-        time_share=np.ones(road.n_segments),
-        recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
-        spent_kept=np.ones((road.n_segments, n_riders)),
-        also_used_j=np.zeros((road.n_segments, n_riders)),
-        also_work_j=np.zeros((road.n_segments, n_riders)),
-        sustainable_share=first_share,
-        extra_reserve_j=np.zeros(n_riders),
-    )
-    mix = np.zeros((road.n_segments, len(WIDE_GRID)))
-    mix[:, WIDE_GRID.index(1.0)] = 1.0
+    assumptions = _first_assumptions(road, race)
     pace: Pace | None = None
-    price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
+    price = _first_price(road, race)
     settled: RotationPlan | None = None
     for number in range(CALIBRATION_ROUNDS):
         compiled = _timed_compile(road, race, order, assumptions, clock)
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
         plan = follow_prices(
-            table, valuer, pace or steady_pace(compiled.data, mix), price, stop=clock.stop, found=lambda _: None
+            table, valuer, pace or _first_pace(compiled.data), price, stop=clock.stop, found=lambda _: None
         )
         if plan is None or plan.pace is None or plan.price is None:
             if settled is None:
                 clock.refuse_to_judge()
-                raise NoFeasiblePlanError(_why_infeasible(road, race, order, assumptions, compiled, plan))
+                raise _no_feasible_plan(road, race, order, assumptions, compiled, plan)
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
         settled = RotationPlan(order, assumptions, compiled, table, valuer, plan)
@@ -369,9 +353,63 @@ def _calibrate(
     return settled
 
 
-def _on_new_grid(
-    road: Road, limits: Limits, data: RotationData, plan: ValuedPath, assumptions: Assumptions
-) -> Pace:
+def _first_assumptions(road: Road, race: Race) -> Assumptions:
+    """Constants while no plan is known."""
+    n_riders = len(race.team.riders)
+    share = race.limits.sustainable_share_of_cp
+    guessed_time = float((road.length_m / reference_speed(road, race, 1.0)).sum())
+    first_share = float(sustainable_share(guessed_time)) if share is None else share
+    speed = reference_speed(road, race, first_share)
+    return Assumptions(
+        centre_mps=speed,
+        exit_mps=speed,
+        steps=WIDE_GRID,
+        closeness=1.0,
+        time_share=np.ones(road.n_segments),
+        recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
+        spent_kept=np.ones((road.n_segments, n_riders)),
+        also_used_j=np.zeros((road.n_segments, n_riders)),
+        also_work_j=np.zeros((road.n_segments, n_riders)),
+        sustainable_share=first_share,
+        extra_reserve_j=np.zeros(n_riders),
+    )
+
+
+def _first_pace(data: RotationData) -> Pace:
+    """The reference speeds of the first constants."""
+    mix = np.zeros((data.n_segments, len(WIDE_GRID)))
+    mix[:, WIDE_GRID.index(1.0)] = 1.0
+    return steady_pace(data, mix)
+
+
+def _first_price(road: Road, race: Race) -> FloatArray:
+    return np.full((road.n_segments, len(race.team.riders)), FIRST_PRICE_S_PER_KJ)
+
+
+def refuse_without_a_plan(road: Road, race: Race, clock: SearchClock) -> None:
+    """Look whether a search would find its first plan, and no further.
+
+    Raises
+    ------
+    NoFeasiblePlanError
+        It would not; or the clock stopped it before it could tell.
+    """
+    order, assumptions = first_order(race), _first_assumptions(road, race)
+    compiled = _compile(road, race, order, assumptions)
+    there_is_one: list[bool] = []
+    plan = follow_prices(
+        ArcTable.of(compiled.data),
+        PathValuer(compiled, clock.settings.seed),
+        _first_pace(compiled.data),
+        _first_price(road, race),
+        stop=lambda: clock.stop() or any(there_is_one),
+        found=lambda plan: there_is_one.append(plan.pace is not None),
+    )
+    if not any(there_is_one):
+        raise _no_feasible_plan(road, race, order, assumptions, compiled, plan)
+
+
+def _on_new_grid(road: Road, limits: Limits, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
     assert plan.pace is not None
     speed = speeds_of(data, plan)
@@ -398,7 +436,10 @@ def search_order(
 ) -> OrderResult:
     """A good path for one cyclic order, and the bound of its relaxation."""
     began = time.perf_counter()
-    compiled = _compile(road, race, order, assumptions)
+    try:
+        compiled = _compile(road, race, order, assumptions)
+    except NoFeasiblePlanError:  # in this order no pulls add up to the course; in others they do
+        return OrderResult(order, (), INFINITY, INFINITY, time.perf_counter() - began)
     build_seconds = time.perf_counter() - began
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
     plan = follow_prices(table, valuer, pace, price, stop=lambda: False, found=lambda _: None)
@@ -506,7 +547,10 @@ def _for_all_pulls(road: Road, race: Race, fitted: FittedPlan, clock: SearchCloc
     """
     old = fitted.order
     assumptions = replace(assume(road, race, old, fitted.ridden), steps=FINE_GRID, closeness=1.0, kept_pulls=())
-    compiled = _timed_compile(road, race, old.order, assumptions, clock)
+    try:
+        compiled = _timed_compile(road, race, old.order, assumptions, clock)
+    except NoFeasiblePlanError:  # at the speeds of this plan no pulls add up to the course
+        return None
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
     index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
     path = tuple(index.get(old.compiled.data.arcs[a], -1) for a in old.best.path)
@@ -581,14 +625,14 @@ def _among_supported(
     return replace(order, best=min(order.best, found, key=lambda plan: plan.time_s))
 
 
-def _why_infeasible(
+def _no_feasible_plan(
     road: Road,
     race: Race,
     order: tuple[int, ...],
     assumptions: Assumptions,
     compiled: Rotation,
     plan: ValuedPath | None,
-) -> str:
+) -> NoFeasiblePlanError:
     """Which limits the cheapest chain of pulls would have to miss, and by how much."""
     data = compiled.data
     path = plan.path if plan is not None else ()
@@ -597,5 +641,9 @@ def _why_infeasible(
     values = PathValuer(known).value(tuple(range(len(pulls)))).values
     missed = limits_missed(race, road.segments, known, values) if values is not None else ()
     if not missed:
-        return "no schedule keeps all limits; not even one that misses some limits was found"
-    return f"no schedule keeps all limits; the nearest one found needs {', '.join(missed)}"
+        return NoFeasiblePlanError("no schedule keeps all limits; not even one that misses some limits was found")
+    needs = ", ".join(str(each) for each in missed)
+    return NoFeasiblePlanError(
+        f"no schedule keeps all limits; the nearest one found needs {needs}",
+        {each.limit: each.where for each in missed},
+    )
