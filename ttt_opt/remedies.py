@@ -117,9 +117,10 @@ def with_remedies(course: Course, race: Race, error: NoFeasiblePlanError, clock:
     why = str(error).partition(";")[0]
     if told:
         makes = "the smallest change that makes" if len(told) == 1 else "any one of these makes"
-        return NoFeasiblePlanError(f"{why}; {makes} one possible: {'; '.join(told)}", error.missed)
+        ended = "; time was up before all were tried, smaller ones may do" if clock.stop() else ""
+        return NoFeasiblePlanError(f"{why}; {makes} one possible: {'; '.join(told)}{ended}", error.missed)
     longer = [change for change in changes if "longest" in change.limit]
-    together = smallest_together(named or longer, race, missed_by, clock.stop)
+    together = smallest_together(named or longer, changes, race, missed_by, clock.stop)
     if together:
         return NoFeasiblePlanError(f"{why}; together these make one possible: {' and '.join(together)}", error.missed)
     return error
@@ -162,37 +163,45 @@ def _where(change: Change, missed: Mapping[str, str]) -> str | None:
 
 
 def smallest_together(
-    changes: Sequence[Change], race: Race, missed_by: MissedBy, stop: Callable[[], bool]
+    first: Sequence[Change],
+    changes: Sequence[Change],
+    race: Race,
+    missed_by: MissedBy,
+    stop: Callable[[], bool],
 ) -> list[str]:
     """Changes that make a plan possible together, none of which can be smaller while the others are as they are.
 
     Parameters
     ----------
+    first : sequence of Change
+        What to begin with.
     changes : sequence of Change
+        Of which those are added whose limits are missed then.
     race, missed_by, stop
         See :func:`smallest`.
 
     Returns
     -------
     list of str
-        In words; empty: even all of them together do not help, or the time was up.
+        In words; empty: even together they do not help, or the time was up.
     """
-    steps = {change: change.n_steps for change in changes}
+    steps = {change: change.n_steps for change in first}
 
-    def changed(but: Change | None) -> Race:
+    def changed(but: Change | None = None) -> Race:
         other = race
         for change, n_steps in steps.items():
             if change is not but and n_steps > 0:
                 other = change.changed(other, change.value(n_steps))
         return other
 
-    if missed_by(changed(None)) is not None:
-        return []
-    told = []
-    for change in changes:
-        others = changed(change)
-        if stop():
+    while (missed := missed_by(changed())) is not None:
+        more = {change: change.n_steps for change in changes if _where(change, missed) is not None}
+        if stop() or more.keys() <= steps.keys():
             return []
+        steps |= more
+    told = []
+    for change in tuple(steps):
+        others = changed(but=change)
         if missed_by(others) is None:
             steps[change] = 0
             continue
@@ -200,6 +209,8 @@ def smallest_together(
         if found is not None:
             steps[change], where = found
             told.append(change.words(steps[change], where))
+        if stop():
+            return []
     return told
 
 

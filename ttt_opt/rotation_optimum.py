@@ -9,6 +9,7 @@ import multiprocessing
 import os
 import signal
 import time
+from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
 
@@ -330,7 +331,12 @@ def _calibrate(
     price = _first_price(road, race)
     settled: RotationPlan | None = None
     for number in range(CALIBRATION_ROUNDS):
-        compiled = _timed_compile(road, race, order, assumptions, clock)
+        try:
+            compiled = _timed_compile(road, race, order, assumptions, clock)
+        except NoFeasiblePlanError:
+            if settled is None:
+                raise
+            break  # at the speeds of the last plan no pulls add up to the course: the constants before it stay
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
         plan = follow_prices(
             table, valuer, pace or _first_pace(compiled.data), price, stop=clock.stop, found=lambda _: None
@@ -423,6 +429,10 @@ def _on_new_grid(road: Road, limits: Limits, data: RotationData, plan: ValuedPat
     return Pace(mix, plan.pace.square_at_end)
 
 
+def _never() -> bool:
+    return False
+
+
 def search_order(
     road: Road,
     race: Race,
@@ -433,8 +443,9 @@ def search_order(
     seconds: float,
     seed: int,
     with_bound: bool,
+    stop: Callable[[], bool] = _never,
 ) -> OrderResult:
-    """A good path for one cyclic order, and the bound of its relaxation."""
+    """A good path for one cyclic order, and the bound of its relaxation; less of both where it is stopped."""
     began = time.perf_counter()
     try:
         compiled = _compile(road, race, order, assumptions)
@@ -442,14 +453,21 @@ def search_order(
         return OrderResult(order, (), INFINITY, INFINITY, time.perf_counter() - began)
     build_seconds = time.perf_counter() - began
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
-    plan = follow_prices(table, valuer, pace, price, stop=lambda: False, found=lambda _: None)
+    plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None)
     bound = -INFINITY
     supported: tuple[int, ...] = ()
     if with_bound and isinstance(compiled, CompiledRotation):
         if plan is not None:
-            plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=lambda: False, found=lambda _: None)
-        left = max(seconds - (time.perf_counter() - began), 1.0)
-        relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left, seed=seed)
+            plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=stop, found=lambda _: None)
+        relaxed = solve(
+            compiled.model,
+            relax=True,
+            interior_point=True,
+            crossover=False,
+            time_limit_s=max(seconds - (time.perf_counter() - began), 1.0),
+            seed=seed,
+            interrupted=None if stop is _never else stop,
+        )
         bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
         if relaxed.values is not None:
             shares = relaxed.values[compiled.pull_column]
@@ -492,24 +510,28 @@ def _search_orders(
         for order in orders:
             if clock.stop():
                 break
-            keep(search_order(road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds))
+            left_s = clock.left_s
+            keep(
+                search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, with_bounds, clock.stop)
+            )
         return list(results.values())
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         waiting: set[Future[OrderResult]] = {
             pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds)
             for order in orders
         }
-        while waiting:
-            done, waiting = wait(waiting, timeout=POLL_S)
-            for job in done:
-                try:
-                    keep(job.result())
-                except (BrokenExecutor, SolverFailureError):
-                    clock.solver_failed = True  # there is a plan already: it is not lost
-            if clock.stop():
+        try:
+            while waiting and not clock.stop():
+                done, waiting = wait(waiting, timeout=POLL_S)
+                for job in done:
+                    try:
+                        keep(job.result())
+                    except (BrokenExecutor, SolverFailureError):
+                        clock.solver_failed = True  # there is a plan already: it is not lost
+        finally:
+            if waiting:  # nobody waits for what the solver has in hand there
                 for process in multiprocessing.active_children():
                     process.terminate()
-                break
     return list(results.values())
 
 

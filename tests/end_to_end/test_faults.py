@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import METRES_PER_DEGREE, RACE, TEAM, write_race
+from conftest import write_race
 
 from ttt_opt import cli, rotation_optimum
 from ttt_opt.errors import InputError, SolverFailureError
@@ -509,68 +509,3 @@ def test_interrupted_before_there_is_a_plan(
     interrupting(monkeypatch, "ttt_opt.rotation_optimum", "compile_rotation")
     assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
     assert_untouched(older)
-
-
-# --- limits that nobody can keep ----------------------------------------------------------------------------
-
-
-def hill_gpx(grade: float) -> str:
-    """600 m of flat, 1,200 m of climb, 600 m of flat, straight north."""
-    points = "".join(
-        f'<trkpt lat="{54.4 + metres / METRES_PER_DEGREE:.7f}" lon="4.6">'
-        f"<ele>{10.0 + grade * min(max(metres - 600, 0), 1200):.2f}</ele></trkpt>"
-        for metres in range(0, 2401, 30)
-    )
-    return f"<gpx><trk><name>Hill</name><trkseg>{points}</trkseg></trk></gpx>"
-
-
-ADD_UP = r"shortest and longest pulls allowed .* with every longest_s (?P<times>[0-9.]+) times as long they would"
-INFEASIBLE: dict[str, tuple[str, str, str]] = {
-    # lines of the race, lines of the second rider, what the answer says
-    "pulls on the flat": ("[limits.pulls.flat]\nshortest_s = 5\nlongest_s = 6\n", "", ADD_UP),
-    "pulls on a climb": ("[limits.pulls.climb]\nshortest_s = 5\nlongest_s = 6\n", "", ADD_UP),
-    "own pulls of a rider": (
-        "[limits.pulls.flat]\nlongest_s = 75\n",
-        "shortest_pull_s = 5\nlongest_pull_s = 6\n",
-        ADD_UP,
-    ),
-    "power on a wheel": (
-        "[limits]\non_wheel_share_of_cp = 0.5\n",
-        "",
-        r"limits\.(?P<key>on_wheel_share_of_cp) at least (?P<value>[0-9.]+) for \w+ at [0-9.]+ km",
-    ),
-    "reserve of W'": (
-        "[limits]\nw_prime_reserve_j = 16990\n",
-        "",
-        r"limits\.(?P<key>w_prime_reserve_j) at most (?P<value>[0-9]+) for \w+",
-    ),
-}
-ON_A_CLIMB = ("pulls on a climb", "power on a wheel")
-
-
-def remedied(text: str, found: re.Match[str]) -> str:
-    """A race or team file with the change that the answer names."""
-    said = found.groupdict()
-    if "times" in said:
-        times = float(said["times"])
-        return re.sub(r"(longest\w*) = (\d+)", lambda line: f"{line[1]} = {times * float(line[2]):g}", text)
-    return re.sub(rf"{said['key']} = .*", f"{said['key']} = {said['value']}", text)
-
-
-@pytest.mark.parametrize("limit", INFEASIBLE)
-def test_infeasible_by_each_limit_in_turn(limit: str, tmp_path: Path, older: Path, run_here: RunHere) -> None:
-    """The answer names the limit, and with the change that it names there is a plan."""
-    race, own, says = INFEASIBLE[limit]
-    team = TEAM.replace("peak_power_w = 800\n", own or "peak_power_w = 800\n")
-    race_file = write_race(tmp_path / "race", f"{RACE}\n{race}", team)
-    if limit in ON_A_CLIMB:
-        (race_file.parent / "course.gpx").write_text(hill_gpx(0.09), encoding="utf-8")
-    code, told = run_here("plan", race_file, "--out", older, "--quiet")
-    assert code == 3
-    found = re.search(says, told)
-    assert found is not None, told
-    assert_untouched(older)
-    for file in (race_file, race_file.with_name("team.toml")):
-        file.write_text(remedied(file.read_text(encoding="utf-8"), found), encoding="utf-8")
-    code, told = run_here("plan", race_file, "--out", older, "--quiet", "--time-limit", "20", "--gap", "0.05")
-    assert code in (0, 1), told
