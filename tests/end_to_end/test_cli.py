@@ -283,7 +283,10 @@ def test_no_feasible_plan(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("limit", "needs"),
     [
-        ("on_wheel_share_of_cp = 0.5", r"limits.on_wheel_share_of_cp at least 0\.[5-9]\d* \(now 0\.5\), for [A-Z]\w+ at \d"),
+        (
+            "on_wheel_share_of_cp = 0.5",
+            r"limits.on_wheel_share_of_cp at least 0\.[5-9]\d* \(now 0\.5\), for [A-Z]\w+ at \d",
+        ),
         ("w_prime_reserve_j = 13900", r"limits.w_prime_reserve_j at most 1[0-3]\d\d\d \(now 13900\), for Carl"),
     ],
 )

@@ -7,22 +7,28 @@ from __future__ import annotations
 
 import contextlib
 import json
+import multiprocessing
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import write_race
+from conftest import RACE, write_race
 
 from ttt_opt import cli, rotation_optimum
-from ttt_opt.errors import InputError, SolverFailureError
-from ttt_opt.plan import Plan
+from ttt_opt.course import read_course
+from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
+from ttt_opt.plan import Plan, plan_on
+from ttt_opt.race import read_race
+from ttt_opt.search_control import Settings
 from ttt_opt.terminal_names import is_unsafe
 from ttt_opt.writing import prepare_folder, write_results
 
@@ -152,6 +158,59 @@ def test_interrupted_twice_in_the_search_ends_the_program(
     interrupting(monkeypatch, "ttt_opt.rotation_optimum", "compile_rotation", times=2)
     assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
     assert_untouched(older)
+
+
+@needs_posix
+@pytest.mark.parametrize(("times", "code"), [(1, (0, 1)), (2, (130,))])
+def test_interrupted_while_other_processes_are_busy(
+    times: int,
+    code: tuple[int, ...],
+    small_race_file: Path,
+    older: Path,
+    run_here: RunHere,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Nobody waits for the solver in other processes: here each would take two minutes; nor for a second Ctrl-C."""
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    here, original = os.getpid(), rotation_optimum.search_order
+
+    def search_order(_road: Any, _race: Any, order: tuple[int, ...], *_: Any) -> None:
+        assert os.getpid() != here
+        for _ in range(times if order == (0, 1, 2) else 0):
+            os.kill(here, signal.SIGINT)
+            time.sleep(0.05)
+        time.sleep(120.0)
+
+    search_order.__module__, search_order.__qualname__ = original.__module__, original.__qualname__
+    monkeypatch.setattr(rotation_optimum, "search_order", search_order)
+    began = time.monotonic()
+    ended, _ = run_here("plan", small_race_file, "--out", older, "--quiet", "--time-limit", "200")
+    assert time.monotonic() - began < 60.0
+    assert ended in code
+    assert not multiprocessing.active_children()
+
+
+def test_interrupted_while_the_only_order_is_bounded(
+    small_race_file: Path, tmp_path: Path, older: Path, run_here: RunHere, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The solver works in this process then, and asks whether to stop."""
+    shutil.copytree(small_race_file.parent, tmp_path / "race")
+    race_file = tmp_path / "race" / "race.toml"
+    race_file.write_text('start_order = ["Ben", "Cas", "Zoë"]\n' + RACE, encoding="utf-8")
+    solve, asked = rotation_optimum.solve, []
+
+    def interrupted_solve(*args: Any, interrupted: Callable[[], bool], **kwargs: Any) -> Any:
+        assert not interrupted()
+        signal.raise_signal(signal.SIGINT)
+        asked.append(interrupted())
+        return solve(*args, interrupted=interrupted, **kwargs)
+
+    monkeypatch.setattr(rotation_optimum, "solve", interrupted_solve)
+    code, _ = run_here("plan", race_file, "--out", older, "--quiet", "--time-limit", "60")
+    assert code in (0, 1)
+    assert asked == [True]
+    document = json.loads((older / "plan.json").read_text(encoding="utf-8"))
+    assert (document["stopped_because"], document["best_possible_s"]) == ("interrupted", None)
 
 
 @pytest.mark.parametrize(
@@ -482,6 +541,27 @@ def test_solver_fails_when_there_is_a_plan(
     assert "the solver failed; this is the best plan until then" in " ".join(
         (older / "plan.txt").read_text(encoding="utf-8").split()
     )
+
+
+@pytest.mark.parametrize("only_at_first", [False, True])
+def test_an_order_in_which_no_pulls_add_up_ends_no_search(
+    only_at_first: bool, small_race_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In other orders they do; and where they do at first, they need not at the speeds of the plan."""
+    data_of, orders = rotation_optimum.rotation_data, []
+
+    def rotation_data(road: Any, race: Any, order: tuple[int, ...], *args: Any, **kwargs: Any) -> Any:
+        orders.append(order)
+        if order != (0, 1, 2) or (only_at_first and len(orders) > 1):
+            raise NoFeasiblePlanError("the pulls do not add up")
+        return data_of(road, race, order, *args, **kwargs)
+
+    monkeypatch.setattr(rotation_optimum, "rotation_data", rotation_data)
+    race = read_race(small_race_file)
+    made = plan_on(read_course(race.course_file), race, Settings(time_limit_s=30.0, processes=1))
+    assert made.start_order[made.start_order.index("Zoë") - 2] == "Ben"
+    assert (0, 2, 1) in orders
+    assert only_at_first or made.optimum.n_orders_discarded == 1
 
 
 def test_time_is_up_with_a_plan(small_race_file: Path, older: Path, run_here: RunHere) -> None:
