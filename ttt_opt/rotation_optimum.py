@@ -18,6 +18,7 @@ import numpy as np
 from ttt_models.rotation import RotationData
 from ttt_opt.as_ridden import LEAST_RECOVERY_SHARE
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
+from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.limits_missed import limits_missed
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Limits, Race
@@ -82,6 +83,8 @@ be the fastest on the road."""
 NOTICEABLE_SHARE, GAP_OF_SUPPORTED, SHARE_FOR_SUPPORTED = 0.05, 2e-4, 0.6
 """Pulls that the relaxation rides to more than this share are tried together by the solver, to this gap, in at most
 this share of the time left. Measured on the demo: a plan 0.04 % faster than local search leaves."""
+BOUND_TOLERANCE = 1e-5
+"""Of relaxations: it costs the bound 0.001 %, and saves a fifth of the time."""
 POLL_S = 0.2
 FIRST_PRICE_S_PER_KJ = 0.5
 
@@ -459,16 +462,11 @@ def search_order(
     if with_bound and isinstance(compiled, CompiledRotation):
         if plan is not None:
             plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=stop, found=lambda _: None)
-        relaxed = solve(
-            compiled.model,
-            relax=True,
-            interior_point=True,
-            crossover=False,
-            time_limit_s=max(seconds - (time.perf_counter() - began), 1.0),
-            seed=seed,
-            interrupted=None if stop is _never else stop,
+        left = max(seconds - (time.perf_counter() - began), 1.0)
+        relaxed = solve_by_interior_point(
+            compiled.model, tolerance=BOUND_TOLERANCE, time_limit_s=left, interrupted=None if stop is _never else stop
         )
-        bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
+        bound = relaxed.bound
         if relaxed.values is not None:
             shares = relaxed.values[compiled.pull_column]
             supported = tuple(np.flatnonzero(shares > NOTICEABLE_SHARE).tolist())
@@ -511,9 +509,7 @@ def _search_orders(
             if clock.stop():
                 break
             left_s = clock.left_s
-            keep(
-                search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, with_bounds, clock.stop)
-            )
+            keep(search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, with_bounds, clock.stop))
         return list(results.values())
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         waiting: set[Future[OrderResult]] = {
