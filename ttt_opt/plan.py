@@ -19,7 +19,7 @@ from ttt_opt.remedies import with_remedies
 from ttt_opt.ride import Ride, ride
 from ttt_opt.ride_check import RideCheck, check_ride
 from ttt_opt.rideable_plan import make_rideable_plan
-from ttt_opt.rotation_optimum import Optimum, optimise
+from ttt_opt.rotation_optimum import Optimum, optimise, relaxed_bound
 from ttt_opt.rotation_problem import Road, road_of, segments_of
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.search_control import Progress, SearchClock, Settings, interrupts
@@ -184,6 +184,12 @@ def plan_on(course: Course, race: Race, settings: Settings | None = None, progre
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
+
+
+def relaxed_bound_on(course: Course, race: Race, settings: Settings) -> float:
+    """Time below which no plan can be, see :func:`ttt_opt.rotation_optimum.relaxed_bound` (s)."""
+    road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
+    return relaxed_bound(road, race, partial(ride_and_check, race, course, road), settings)
 
 
 def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float = PATTERN_SECONDS) -> Plan:

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 
@@ -72,10 +73,10 @@ MOST_ORDERS = 24
 PROMISING_ORDERS = 6
 LARGEST_WHOLE_MODEL = 10_000
 """Places (segments times lines times riders in them) up to which a model is built as a whole; beyond, paths alone."""
-CALIBRATION_ROUNDS, REFITTING_ROUNDS, BOUNDING_ROUNDS = 3, 2, 2
-N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
-"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, after a plan
-was fitted to its ride, and at the beginning and the end; in proportion fewer on roads of more than so many segments:"""
+CALIBRATION_ROUNDS, BOUNDING_ROUNDS = 3, 3
+N_TRIES, FEW_SHAKES, MOST_SHAKES = 20, 15, 60
+"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, and for the
+best one; in proportion fewer on roads of more than so many segments:"""
 USUAL_SEGMENTS = 160
 N_CANDIDATES, UNLIKE_PULLS = 6, 6
 """Plans that are fitted to their rides at the end, and pulls in which any two differ: the fastest in the model need not
@@ -134,6 +135,14 @@ class Optimum:
         return (self.finish_time_s - self.best_possible_s) / self.finish_time_s
 
 
+class Wanted(Enum):
+    """What is wanted of each line order."""
+
+    PLAN = "plan"
+    BOUND = "bound"
+    BOTH = "both"
+
+
 @dataclass(frozen=True)
 class OrderResult:
     """What is known of one cyclic order.
@@ -188,40 +197,34 @@ def optimise(
         best = _calibrate(road, race, first_order(race), ride_schedule, clock, tell)
         few = n_possible <= MOST_ORDERS
         orders = cyclic_orders(race) if few else _promising_orders(road, race, best, clock, tell)
-        results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
+        results = _search_orders(road, race, orders, best, clock, tell, Wanted.PLAN)
         best = _best_order(road, race, results, best, clock)
         if not few:
             orders = [best.order]
         best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
         fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
-        for _ in range(REFITTING_ROUNDS):
-            if clock.stop():
-                break
-            best = _for_all_pulls(road, race, fitted, clock) or best
-            best = _improve(best, clock, tell, _n_shakes(road, SOME_SHAKES))
-            again = fit_to_ride(road, race, best, ride_schedule, clock, tell)
-            fitted, before = min(fitted, again, key=FittedPlan.merit), fitted
-            if fitted is before:
-                break
         bound = -INFINITY
-        for _ in range(BOUNDING_ROUNDS):
+        for number in range(BOUNDING_ROUNDS):
             if clock.stop():
                 break
             best = _for_all_pulls(road, race, fitted, clock) or best
-            results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
-            bound = min(result.bound_s for result in results)
+            thoroughly = number > 0  # the first round is there for an early bound
+            wanted = Wanted.BOTH if thoroughly else Wanted.BOUND
+            results = _search_orders(road, race, orders, best, clock, tell, wanted)
+            lowest = min(result.bound_s for result in results)
+            bound = lowest if math.isfinite(lowest) else bound
+            if 0.0 <= fitted.finish_time_s - bound <= settings.gap * fitted.finish_time_s:
+                break
             best = _best_order(road, race, results, best, clock)
-            if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
-                best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+            best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+            if thoroughly:
                 supported = next(result.supported for result in results if result.order == best.order)
                 best = _among_supported(best, supported, clock, tell)
-            for candidate in _fastest_plans(best):
+            for candidate in _fastest_plans(best) if thoroughly else [best]:
                 if clock.stop():
                     break
                 again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
                 fitted = min(fitted, again, key=FittedPlan.merit)
-            if fitted.finish_time_s >= bound:
-                break
         if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
             bound = -INFINITY
         best = fitted.order
@@ -246,6 +249,39 @@ def optimise(
         solver=solver_version(),
         seed=settings.seed,
     )
+
+
+def relaxed_bound(road: Road, race: Race, ride_schedule: RideSchedule, settings: Settings) -> float:
+    """Time below which no plan can be, as far as the constants of a first plan hold (s): no plan is searched.
+
+    The lowest bound of all line orders, each with all pulls. ``-inf`` where they are too many, or the time was over.
+
+    Parameters
+    ----------
+    road, race, ride_schedule, settings
+        See :func:`optimise`; all orders are bounded in this process.
+
+    Raises
+    ------
+    NoFeasiblePlanError, SolverFailureError
+        As :func:`optimise` does.
+    """
+    clock = SearchClock(settings)
+    if n_cyclic_orders(race) > MOST_ORDERS:
+        return -INFINITY
+    first = _calibrate(road, race, first_order(race), ride_schedule, clock, lambda _what, _best, _bound: None)
+    assumptions = replace(first.assumptions, steps=FINE_GRID, closeness=1.0, kept_pulls=())
+    lowest = INFINITY
+    for order in cyclic_orders(race):
+        try:
+            rotation = _compile(road, race, order, assumptions)
+        except NoFeasiblePlanError:  # in this order no pulls add up to the course
+            continue
+        if clock.stop() or not isinstance(rotation, CompiledRotation):
+            return -INFINITY
+        relaxed = solve_by_interior_point(rotation.model, tolerance=BOUND_TOLERANCE, time_limit_s=clock.left_s)
+        lowest = min(lowest, relaxed.bound)
+    return lowest if math.isfinite(lowest) else -INFINITY
 
 
 def first_order(race: Race) -> tuple[int, ...]:
@@ -445,21 +481,23 @@ def search_order(
     price: FloatArray,
     seconds: float,
     seed: int,
-    with_bound: bool,
+    wanted: Wanted,
     stop: Callable[[], bool] = _never,
 ) -> OrderResult:
-    """A good path for one cyclic order, and the bound of its relaxation; less of both where it is stopped."""
+    """A good path for one cyclic order, the bound of its relaxation, or both; less of them where it is stopped."""
     began = time.perf_counter()
     try:
         compiled = _compile(road, race, order, assumptions)
     except NoFeasiblePlanError:  # in this order no pulls add up to the course; in others they do
         return OrderResult(order, (), INFINITY, INFINITY, time.perf_counter() - began)
     build_seconds = time.perf_counter() - began
-    table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
-    plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None)
+    plan: ValuedPath | None = None
+    if wanted is not Wanted.BOUND:
+        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
+        plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None)
     bound = -INFINITY
     supported: tuple[int, ...] = ()
-    if with_bound and isinstance(compiled, CompiledRotation):
+    if wanted is not Wanted.PLAN and isinstance(compiled, CompiledRotation):
         if plan is not None:
             plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=stop, found=lambda _: None)
         left = max(seconds - (time.perf_counter() - began), 1.0)
@@ -482,8 +520,7 @@ def _search_orders(
     guess: RotationPlan,
     clock: SearchClock,
     tell: Progress,
-    *,
-    with_bounds: bool,
+    wanted: Wanted,
 ) -> list[OrderResult]:
     """Plan and, if asked for, bound for every cyclic order, on all cores; orders not reached in time have none."""
     assumptions, plan = guess.assumptions, guess.best
@@ -500,7 +537,7 @@ def _search_orders(
         clock.build_seconds += result.build_seconds
         best_time, n_done = min(best_time, result.time_s), n_done + 1
         known = min(result.bound_s for result in results.values())
-        what = "bounding" if with_bounds else "trying"
+        what = "trying" if wanted is Wanted.PLAN else "bounding"
         tell(f"{what} line orders, {n_done} of {len(orders)}", best_time, known)
 
     n_workers = min(len(orders), clock.settings.processes or os.cpu_count() or 1)
@@ -509,11 +546,11 @@ def _search_orders(
             if clock.stop():
                 break
             left_s = clock.left_s
-            keep(search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, with_bounds, clock.stop))
+            keep(search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, wanted, clock.stop))
         return list(results.values())
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         waiting: set[Future[OrderResult]] = {
-            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds)
+            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, wanted)
             for order in orders
         }
         try:
