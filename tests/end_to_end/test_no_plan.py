@@ -29,7 +29,7 @@ from ttt_opt.race import read_race
 from ttt_opt.remedies import Change, smallest, smallest_together
 from ttt_opt.search_control import Settings
 
-QUICK = Settings(time_limit_s=5.0, gap=0.2, processes=1)
+QUICK = Settings(time_limit_s=60.0, gap=0.2, processes=1)
 ADD_UP = "the shortest and longest pulls allowed (limits.pulls and the riders' own) do not add up to the course"
 NO_SCHEDULE = "no schedule keeps all limits"
 
