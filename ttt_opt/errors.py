@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 
 class InputError(ValueError):
     """A file from outside holds something we cannot use.
@@ -23,7 +25,19 @@ class InputError(ValueError):
 
 
 class NoFeasiblePlanError(RuntimeError):
-    """No schedule satisfies every limit; the text names the limit that binds and the change that helps."""
+    """No schedule satisfies every limit; the text names the limit that binds and the change that helps.
+
+    Parameters
+    ----------
+    problem : str
+        One sentence.
+    missed : mapping of str to str
+        Limits that the nearest schedule misses, as the files name them, and by whom and where it misses each most.
+    """
+
+    def __init__(self, problem: str, missed: Mapping[str, str] | None = None) -> None:
+        self.missed = dict(missed or {})
+        super().__init__(problem)
 
 
 class SolverFailureError(RuntimeError):

@@ -61,8 +61,9 @@ def lineups_report(
             "that they cannot beat whatever they do, is above the best time found. The others were planned in full.",
             "Each plan was searched as `ttt-opt plan` does. Plans of two teams that are closer than their gaps may "
             "be the other way round.",
-            "The bound of a team lets the line ride in any order, change leader at no cost and win back W' as fast "
-            "as the emptiest store does; that of a search is sharper.",
+            "The first bound of a team lets the line ride in any order, change leader at no cost and win back W' as "
+            "fast as the emptiest store does. Where that is not above the best time, the relaxations of all line "
+            "orders give a sharper one.",
         ),
     )
 

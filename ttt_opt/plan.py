@@ -11,16 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ttt_opt.course import Course, read_course
+from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.fall_backs import FallBack, fall_backs
 from ttt_opt.pattern_plan import RideablePlan, described, side_of
 from ttt_opt.race import Race
+from ttt_opt.remedies import with_remedies
 from ttt_opt.ride import Ride, ride
 from ttt_opt.ride_check import RideCheck, check_ride
 from ttt_opt.rideable_plan import make_rideable_plan
-from ttt_opt.rotation_optimum import Optimum, optimise
+from ttt_opt.rotation_optimum import Optimum, optimise, relaxed_bound
 from ttt_opt.rotation_problem import Road, road_of, segments_of
 from ttt_opt.schedule import Schedule, ScheduledPull
-from ttt_opt.search_control import Progress, Settings
+from ttt_opt.search_control import Progress, SearchClock, Settings, interrupts
 from ttt_opt.team_bound import team_bound
 
 FloatArray = NDArray[np.float64]
@@ -29,6 +31,9 @@ PATTERN_SECONDS, RIDEABLE_SHARE = 240.0, 2.0 / 3.0
 """Longest search for patterns (s), and the share of it for the rideable plan."""
 MOST_SEGMENTS_FOR_PATTERNS = 600
 """On longer roads (more than some 100 km of open road) the first patterns alone take minutes: none are searched."""
+
+REMEDY_SECONDS = 90.0
+"""Longest search for what would make a plan possible (s)."""
 
 
 @dataclass(frozen=True)
@@ -161,9 +166,17 @@ def make_plan(race: Race, settings: Settings | None = None, progress: Progress |
     InputError
         The course cannot be read.
     NoFeasiblePlanError, SolverFailureError
-        There is no plan.
+        There is no plan; the first names the smallest change that makes one possible.
     """
-    return plan_on(read_course(race.course_file, flat=race.flat), race, settings, progress)
+    course, settings = read_course(race.course_file, flat=race.flat), settings or Settings()
+    try:
+        return plan_on(course, race, settings, progress)
+    except NoFeasiblePlanError as error:
+        if progress is not None:
+            progress("no plan; looking for the smallest change that helps", math.inf, -math.inf)
+        clock = SearchClock(replace(settings, time_limit_s=min(settings.time_limit_s, REMEDY_SECONDS)))
+        with interrupts(clock):
+            raise with_remedies(course, race, error, clock) from error
 
 
 def plan_on(course: Course, race: Race, settings: Settings | None = None, progress: Progress | None = None) -> Plan:
@@ -171,6 +184,12 @@ def plan_on(course: Course, race: Race, settings: Settings | None = None, progre
     road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
     optimum = optimise(road, race, partial(ride_and_check, race, course, road), settings or Settings(), progress)
     return plan_of(race, course, road, optimum)
+
+
+def relaxed_bound_on(course: Course, race: Race, settings: Settings) -> float:
+    """Time below which no plan can be, see :func:`ttt_opt.rotation_optimum.relaxed_bound` (s)."""
+    road = road_of(segments_of(course, race), race, float(course.elevation_m[0]))
+    return relaxed_bound(road, race, partial(ride_and_check, race, course, road), settings)
 
 
 def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float = PATTERN_SECONDS) -> Plan:

@@ -25,7 +25,7 @@ from ttt_opt.rotation_plan import (
     w_prime_along,
 )
 from ttt_opt.rotation_problem import FINE_GRID, NARROW_GRID, Assumptions, Road, rotation_data
-from ttt_opt.rotation_search import ArcTable, ValuedPath, work_without_changeovers
+from ttt_opt.rotation_search import ArcTable, PathValuer, ValuedPath, work_without_changeovers
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import Progress, SearchClock
 from ttt_opt.solver import FloatArray
@@ -158,7 +158,7 @@ def _revalued(
     assumptions = replace(assumptions, kept_pulls=tuple((arc.first, arc.end, lines[arc.line]) for arc in arcs))
     with clock.building():
         compiled = compile_rotation(fit(rotation_data(road, race, order.order, assumptions, only_kept=True)))
-    valuer = order.valuer.for_other_constants(compiled)
+    valuer = PathValuer(compiled, order.valuer.seed)
     plan = valuer.value(tuple(range(len(arcs))))
     if plan.pace is None:
         return None

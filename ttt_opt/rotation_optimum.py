@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 import multiprocessing
 import os
 import signal
 import time
+from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 
 from ttt_models.rotation import RotationData
 from ttt_opt.as_ridden import LEAST_RECOVERY_SHARE
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
+from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.limits_missed import limits_missed
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Limits, Race
@@ -69,10 +73,10 @@ MOST_ORDERS = 24
 PROMISING_ORDERS = 6
 LARGEST_WHOLE_MODEL = 10_000
 """Places (segments times lines times riders in them) up to which a model is built as a whole; beyond, paths alone."""
-CALIBRATION_ROUNDS, REFITTING_ROUNDS, BOUNDING_ROUNDS = 3, 2, 2
-N_TRIES, FEW_SHAKES, SOME_SHAKES, MOST_SHAKES = 20, 15, 30, 60
-"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, after a plan
-was fitted to its ride, and at the beginning and the end; in proportion fewer on roads of more than so many segments:"""
+CALIBRATION_ROUNDS, BOUNDING_ROUNDS = 3, 3
+N_TRIES, FEW_SHAKES, MOST_SHAKES = 20, 15, 60
+"""Neighbours valued before a plan counts as locally best; random changes of prices for each line order, and for the
+best one; in proportion fewer on roads of more than so many segments:"""
 USUAL_SEGMENTS = 160
 N_CANDIDATES, UNLIKE_PULLS = 6, 6
 """Plans that are fitted to their rides at the end, and pulls in which any two differ: the fastest in the model need not
@@ -80,6 +84,8 @@ be the fastest on the road."""
 NOTICEABLE_SHARE, GAP_OF_SUPPORTED, SHARE_FOR_SUPPORTED = 0.05, 2e-4, 0.6
 """Pulls that the relaxation rides to more than this share are tried together by the solver, to this gap, in at most
 this share of the time left. Measured on the demo: a plan 0.04 % faster than local search leaves."""
+BOUND_TOLERANCE = 1e-5
+"""Of relaxations: it costs the bound 0.001 %, and saves a fifth of the time."""
 POLL_S = 0.2
 FIRST_PRICE_S_PER_KJ = 0.5
 
@@ -127,6 +133,14 @@ class Optimum:
     def gap(self) -> float:
         """Gap between schedule and bound, as share of the finish time."""
         return (self.finish_time_s - self.best_possible_s) / self.finish_time_s
+
+
+class Wanted(Enum):
+    """What is wanted of each line order."""
+
+    PLAN = "plan"
+    BOUND = "bound"
+    BOTH = "both"
 
 
 @dataclass(frozen=True)
@@ -183,40 +197,34 @@ def optimise(
         best = _calibrate(road, race, first_order(race), ride_schedule, clock, tell)
         few = n_possible <= MOST_ORDERS
         orders = cyclic_orders(race) if few else _promising_orders(road, race, best, clock, tell)
-        results = _search_orders(road, race, orders, best, clock, tell, with_bounds=False)
+        results = _search_orders(road, race, orders, best, clock, tell, Wanted.PLAN)
         best = _best_order(road, race, results, best, clock)
         if not few:
             orders = [best.order]
         best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
         fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
-        for _ in range(REFITTING_ROUNDS):
-            if clock.stop():
-                break
-            best = _for_all_pulls(road, race, fitted, clock) or best
-            best = _improve(best, clock, tell, _n_shakes(road, SOME_SHAKES))
-            again = fit_to_ride(road, race, best, ride_schedule, clock, tell)
-            fitted, before = min(fitted, again, key=FittedPlan.merit), fitted
-            if fitted is before:
-                break
         bound = -INFINITY
-        for _ in range(BOUNDING_ROUNDS):
+        for number in range(BOUNDING_ROUNDS):
             if clock.stop():
                 break
             best = _for_all_pulls(road, race, fitted, clock) or best
-            results = _search_orders(road, race, orders, best, clock, tell, with_bounds=True)
-            bound = min(result.bound_s for result in results)
+            thoroughly = number > 0  # the first round is there for an early bound
+            wanted = Wanted.BOTH if thoroughly else Wanted.BOUND
+            results = _search_orders(road, race, orders, best, clock, tell, wanted)
+            lowest = min(result.bound_s for result in results)
+            bound = lowest if math.isfinite(lowest) else bound
+            if 0.0 <= fitted.finish_time_s - bound <= settings.gap * fitted.finish_time_s:
+                break
             best = _best_order(road, race, results, best, clock)
-            if fitted.finish_time_s - bound > settings.gap * fitted.finish_time_s:
-                best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+            best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
+            if thoroughly:
                 supported = next(result.supported for result in results if result.order == best.order)
                 best = _among_supported(best, supported, clock, tell)
-            for candidate in _fastest_plans(best):
+            for candidate in _fastest_plans(best) if thoroughly else [best]:
                 if clock.stop():
                     break
                 again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
                 fitted = min(fitted, again, key=FittedPlan.merit)
-            if fitted.finish_time_s >= bound:
-                break
         if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
             bound = -INFINITY
         best = fitted.order
@@ -241,6 +249,39 @@ def optimise(
         solver=solver_version(),
         seed=settings.seed,
     )
+
+
+def relaxed_bound(road: Road, race: Race, ride_schedule: RideSchedule, settings: Settings) -> float:
+    """Time below which no plan can be, as far as the constants of a first plan hold (s): no plan is searched.
+
+    The lowest bound of all line orders, each with all pulls. ``-inf`` where they are too many, or the time was over.
+
+    Parameters
+    ----------
+    road, race, ride_schedule, settings
+        See :func:`optimise`; all orders are bounded in this process.
+
+    Raises
+    ------
+    NoFeasiblePlanError, SolverFailureError
+        As :func:`optimise` does.
+    """
+    clock = SearchClock(settings)
+    if n_cyclic_orders(race) > MOST_ORDERS:
+        return -INFINITY
+    first = _calibrate(road, race, first_order(race), ride_schedule, clock, lambda _what, _best, _bound: None)
+    assumptions = replace(first.assumptions, steps=FINE_GRID, closeness=1.0, kept_pulls=())
+    lowest = INFINITY
+    for order in cyclic_orders(race):
+        try:
+            rotation = _compile(road, race, order, assumptions)
+        except NoFeasiblePlanError:  # in this order no pulls add up to the course
+            continue
+        if clock.stop() or not isinstance(rotation, CompiledRotation):
+            return -INFINITY
+        relaxed = solve_by_interior_point(rotation.model, tolerance=BOUND_TOLERANCE, time_limit_s=clock.left_s)
+        lowest = min(lowest, relaxed.bound)
+    return lowest if math.isfinite(lowest) else -INFINITY
 
 
 def first_order(race: Race) -> tuple[int, ...]:
@@ -280,10 +321,12 @@ def _promising_orders(
 
     def cost(order: tuple[int, ...]) -> float:
         if order not in worth:
-            data = rotation_data(road, everybody, order, guess.assumptions)
-            costs = ArcTable.of(data).priced(pace, price)
-            path = best_path(data, costs.arc, costs.move)
-            worth[order] = INFINITY if path is None else costs.of(data, path)
+            worth[order] = INFINITY
+            with contextlib.suppress(NoFeasiblePlanError):  # with everybody in it no pulls may add up to the course
+                data = rotation_data(road, everybody, order, guess.assumptions)
+                costs = ArcTable.of(data).priced(pace, price)
+                path = best_path(data, costs.arc, costs.move)
+                worth[order] = INFINITY if path is None else costs.of(data, path)
         return worth[order]
 
     best = guess.order
@@ -322,39 +365,25 @@ def _calibrate(
     road: Road, race: Race, order: tuple[int, ...], ride_schedule: RideSchedule, clock: SearchClock, tell: Progress
 ) -> RotationPlan:
     """Settle grid, recovery and sustainable power on quick plans of one order."""
-    n_riders = len(race.team.riders)
-    share = race.limits.sustainable_share_of_cp
-    guessed_time = float((road.length_m / reference_speed(road, race, 1.0)).sum())
-    first_share = float(sustainable_share(guessed_time)) if share is None else share
-    speed = reference_speed(road, race, first_share)
-    assumptions = Assumptions(
-        centre_mps=speed,
-        exit_mps=speed,
-        steps=WIDE_GRID,
-        closeness=1.0,
-        time_share=np.ones(road.n_segments),
-        recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
-        spent_kept=np.ones((road.n_segments, n_riders)),
-        also_used_j=np.zeros((road.n_segments, n_riders)),
-        also_work_j=np.zeros((road.n_segments, n_riders)),
-        sustainable_share=first_share,
-        extra_reserve_j=np.zeros(n_riders),
-    )
-    mix = np.zeros((road.n_segments, len(WIDE_GRID)))
-    mix[:, WIDE_GRID.index(1.0)] = 1.0
+    assumptions = _first_assumptions(road, race)
     pace: Pace | None = None
-    price = np.full((road.n_segments, n_riders), FIRST_PRICE_S_PER_KJ)
+    price = _first_price(road, race)
     settled: RotationPlan | None = None
     for number in range(CALIBRATION_ROUNDS):
-        compiled = _timed_compile(road, race, order, assumptions, clock)
+        try:
+            compiled = _timed_compile(road, race, order, assumptions, clock)
+        except NoFeasiblePlanError:
+            if settled is None:
+                raise
+            break  # at the speeds of the last plan no pulls add up to the course: the constants before it stay
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
         plan = follow_prices(
-            table, valuer, pace or steady_pace(compiled.data, mix), price, stop=clock.stop, found=lambda _: None
+            table, valuer, pace or _first_pace(compiled.data), price, stop=clock.stop, found=lambda _: None
         )
         if plan is None or plan.pace is None or plan.price is None:
             if settled is None:
                 clock.refuse_to_judge()
-                raise NoFeasiblePlanError(_why_infeasible(road, race, order, assumptions, compiled, plan))
+                raise _no_feasible_plan(road, race, order, assumptions, compiled, plan)
             break  # constants of the last plan leave none: those before it stay
         tell("settling the constants", finish_time_s(compiled.data, plan), -INFINITY)
         settled = RotationPlan(order, assumptions, compiled, table, valuer, plan)
@@ -369,9 +398,63 @@ def _calibrate(
     return settled
 
 
-def _on_new_grid(
-    road: Road, limits: Limits, data: RotationData, plan: ValuedPath, assumptions: Assumptions
-) -> Pace:
+def _first_assumptions(road: Road, race: Race) -> Assumptions:
+    """Constants while no plan is known."""
+    n_riders = len(race.team.riders)
+    share = race.limits.sustainable_share_of_cp
+    guessed_time = float((road.length_m / reference_speed(road, race, 1.0)).sum())
+    first_share = float(sustainable_share(guessed_time)) if share is None else share
+    speed = reference_speed(road, race, first_share)
+    return Assumptions(
+        centre_mps=speed,
+        exit_mps=speed,
+        steps=WIDE_GRID,
+        closeness=1.0,
+        time_share=np.ones(road.n_segments),
+        recovery_share=np.full((road.n_segments, n_riders), max(race.recovery_share, LEAST_RECOVERY_SHARE)),
+        spent_kept=np.ones((road.n_segments, n_riders)),
+        also_used_j=np.zeros((road.n_segments, n_riders)),
+        also_work_j=np.zeros((road.n_segments, n_riders)),
+        sustainable_share=first_share,
+        extra_reserve_j=np.zeros(n_riders),
+    )
+
+
+def _first_pace(data: RotationData) -> Pace:
+    """The reference speeds of the first constants."""
+    mix = np.zeros((data.n_segments, len(WIDE_GRID)))
+    mix[:, WIDE_GRID.index(1.0)] = 1.0
+    return steady_pace(data, mix)
+
+
+def _first_price(road: Road, race: Race) -> FloatArray:
+    return np.full((road.n_segments, len(race.team.riders)), FIRST_PRICE_S_PER_KJ)
+
+
+def refuse_without_a_plan(road: Road, race: Race, clock: SearchClock) -> None:
+    """Look whether a search would find its first plan, and no further.
+
+    Raises
+    ------
+    NoFeasiblePlanError
+        It would not; or the clock stopped it before it could tell.
+    """
+    order, assumptions = first_order(race), _first_assumptions(road, race)
+    compiled = _compile(road, race, order, assumptions)
+    there_is_one: list[bool] = []
+    plan = follow_prices(
+        ArcTable.of(compiled.data),
+        PathValuer(compiled, clock.settings.seed),
+        _first_pace(compiled.data),
+        _first_price(road, race),
+        stop=lambda: clock.stop() or any(there_is_one),
+        found=lambda plan: there_is_one.append(plan.pace is not None),
+    )
+    if not any(there_is_one):
+        raise _no_feasible_plan(road, race, order, assumptions, compiled, plan)
+
+
+def _on_new_grid(road: Road, limits: Limits, data: RotationData, plan: ValuedPath, assumptions: Assumptions) -> Pace:
     """The plan's speeds as mixes of two neighbouring speeds of the new grid."""
     assert plan.pace is not None
     speed = speeds_of(data, plan)
@@ -385,6 +468,10 @@ def _on_new_grid(
     return Pace(mix, plan.pace.square_at_end)
 
 
+def _never() -> bool:
+    return False
+
+
 def search_order(
     road: Road,
     race: Race,
@@ -394,22 +481,30 @@ def search_order(
     price: FloatArray,
     seconds: float,
     seed: int,
-    with_bound: bool,
+    wanted: Wanted,
+    stop: Callable[[], bool] = _never,
 ) -> OrderResult:
-    """A good path for one cyclic order, and the bound of its relaxation."""
+    """A good path for one cyclic order, the bound of its relaxation, or both; less of them where it is stopped."""
     began = time.perf_counter()
-    compiled = _compile(road, race, order, assumptions)
+    try:
+        compiled = _compile(road, race, order, assumptions)
+    except NoFeasiblePlanError:  # in this order no pulls add up to the course; in others they do
+        return OrderResult(order, (), INFINITY, INFINITY, time.perf_counter() - began)
     build_seconds = time.perf_counter() - began
-    table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
-    plan = follow_prices(table, valuer, pace, price, stop=lambda: False, found=lambda _: None)
+    plan: ValuedPath | None = None
+    if wanted is not Wanted.BOUND:
+        table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
+        plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None)
     bound = -INFINITY
     supported: tuple[int, ...] = ()
-    if with_bound and isinstance(compiled, CompiledRotation):
+    if wanted is not Wanted.PLAN and isinstance(compiled, CompiledRotation):
         if plan is not None:
-            plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=lambda: False, found=lambda _: None)
+            plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=stop, found=lambda _: None)
         left = max(seconds - (time.perf_counter() - began), 1.0)
-        relaxed = solve(compiled.model, relax=True, interior_point=True, crossover=False, time_limit_s=left, seed=seed)
-        bound = {"optimal": relaxed.objective, "infeasible": INFINITY}.get(relaxed.stopped_because, -INFINITY)
+        relaxed = solve_by_interior_point(
+            compiled.model, tolerance=BOUND_TOLERANCE, time_limit_s=left, interrupted=None if stop is _never else stop
+        )
+        bound = relaxed.bound
         if relaxed.values is not None:
             shares = relaxed.values[compiled.pull_column]
             supported = tuple(np.flatnonzero(shares > NOTICEABLE_SHARE).tolist())
@@ -425,8 +520,7 @@ def _search_orders(
     guess: RotationPlan,
     clock: SearchClock,
     tell: Progress,
-    *,
-    with_bounds: bool,
+    wanted: Wanted,
 ) -> list[OrderResult]:
     """Plan and, if asked for, bound for every cyclic order, on all cores; orders not reached in time have none."""
     assumptions, plan = guess.assumptions, guess.best
@@ -443,7 +537,7 @@ def _search_orders(
         clock.build_seconds += result.build_seconds
         best_time, n_done = min(best_time, result.time_s), n_done + 1
         known = min(result.bound_s for result in results.values())
-        what = "bounding" if with_bounds else "trying"
+        what = "trying" if wanted is Wanted.PLAN else "bounding"
         tell(f"{what} line orders, {n_done} of {len(orders)}", best_time, known)
 
     n_workers = min(len(orders), clock.settings.processes or os.cpu_count() or 1)
@@ -451,24 +545,26 @@ def _search_orders(
         for order in orders:
             if clock.stop():
                 break
-            keep(search_order(road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds))
+            left_s = clock.left_s
+            keep(search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, wanted, clock.stop))
         return list(results.values())
     with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
         waiting: set[Future[OrderResult]] = {
-            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, with_bounds)
+            pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, wanted)
             for order in orders
         }
-        while waiting:
-            done, waiting = wait(waiting, timeout=POLL_S)
-            for job in done:
-                try:
-                    keep(job.result())
-                except (BrokenExecutor, SolverFailureError):
-                    clock.solver_failed = True  # there is a plan already: it is not lost
-            if clock.stop():
+        try:
+            while waiting and not clock.stop():
+                done, waiting = wait(waiting, timeout=POLL_S)
+                for job in done:
+                    try:
+                        keep(job.result())
+                    except (BrokenExecutor, SolverFailureError):
+                        clock.solver_failed = True  # there is a plan already: it is not lost
+        finally:
+            if waiting:  # nobody waits for what the solver has in hand there
                 for process in multiprocessing.active_children():
                     process.terminate()
-                break
     return list(results.values())
 
 
@@ -506,7 +602,10 @@ def _for_all_pulls(road: Road, race: Race, fitted: FittedPlan, clock: SearchCloc
     """
     old = fitted.order
     assumptions = replace(assume(road, race, old, fitted.ridden), steps=FINE_GRID, closeness=1.0, kept_pulls=())
-    compiled = _timed_compile(road, race, old.order, assumptions, clock)
+    try:
+        compiled = _timed_compile(road, race, old.order, assumptions, clock)
+    except NoFeasiblePlanError:  # at the speeds of this plan no pulls add up to the course
+        return None
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
     index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
     path = tuple(index.get(old.compiled.data.arcs[a], -1) for a in old.best.path)
@@ -581,14 +680,14 @@ def _among_supported(
     return replace(order, best=min(order.best, found, key=lambda plan: plan.time_s))
 
 
-def _why_infeasible(
+def _no_feasible_plan(
     road: Road,
     race: Race,
     order: tuple[int, ...],
     assumptions: Assumptions,
     compiled: Rotation,
     plan: ValuedPath | None,
-) -> str:
+) -> NoFeasiblePlanError:
     """Which limits the cheapest chain of pulls would have to miss, and by how much."""
     data = compiled.data
     path = plan.path if plan is not None else ()
@@ -597,5 +696,9 @@ def _why_infeasible(
     values = PathValuer(known).value(tuple(range(len(pulls)))).values
     missed = limits_missed(race, road.segments, known, values) if values is not None else ()
     if not missed:
-        return "no schedule keeps all limits; not even one that misses some limits was found"
-    return f"no schedule keeps all limits; the nearest one found needs {', '.join(missed)}"
+        return NoFeasiblePlanError("no schedule keeps all limits; not even one that misses some limits was found")
+    needs = ", ".join(str(each) for each in missed)
+    return NoFeasiblePlanError(
+        f"no schedule keeps all limits; the nearest one found needs {needs}",
+        {each.limit: each.where for each in missed},
+    )

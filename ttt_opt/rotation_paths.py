@@ -14,9 +14,6 @@ AMISS = ("pull_amiss", "surge_amiss", "speed_amiss", "power_amiss", "reserve_ami
 """By what a model of kept pulls may miss limits."""
 PullPath = tuple[int, ...]
 """Indices of the arcs of a schedule, in the order of the road."""
-Key = tuple[Any, ...]
-"""What a column or row stands for, whoever leads: along one path no two have the same, and programmes of different
-paths have most in common."""
 MISSED = 1e-6
 """By how much a path alone may miss a limit, in its model's units, and still count as one that keeps it."""
 
@@ -50,8 +47,6 @@ class CompiledRotation:
         Column of ``move[b, q, r]``.
     amiss : tuple of (int, str, index)
         Column, name and index of what a model of kept pulls may miss limits by.
-    column_keys, row_keys : list of tuple
-        See :data:`Key`.
     column_names : list of (str, index)
         Component name and index.
     """
@@ -70,8 +65,6 @@ class CompiledRotation:
     end_square_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
     amiss: tuple[tuple[int, str, Any], ...]
-    column_keys: list[Key]
-    row_keys: list[Key]
     column_names: Named
 
     def of_path(self, path: PullPath) -> PathProgramme:
@@ -114,16 +107,6 @@ class PathProgramme:
 
     whole: CompiledRotation
     small: Restriction
-
-    @property
-    def column_keys(self) -> list[Key]:
-        """What each column of the programme stands for."""
-        return [self.whole.column_keys[c] for c in self.small.columns]
-
-    @property
-    def row_keys(self) -> list[Key]:
-        """What each row of the programme stands for."""
-        return [self.whole.row_keys[r] for r in self.small.rows]
 
     def misses(self, values: FloatArray) -> bool:
         """Whether a solution, of all columns, misses a limit."""
@@ -179,27 +162,8 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         np.array(end_square_columns, dtype=np.int64),
         move_column,
         tuple((column, name, index) for column, (name, index) in enumerate(names) if name in AMISS),
-        _keys(names, data),
-        _keys(rows, data),
         names,
     )
-
-
-def _keys(names: Named, data: RotationData) -> list[Key]:
-    """Component and index without the line."""
-    keys: list[Key] = []
-    for name, index in names:
-        if name == "pull":
-            keys.append((name, data.arcs[index].first))
-        elif name.startswith("move"):
-            keys.append((name, index[0]))
-        elif name == "end_square":
-            keys.append((name,))
-        elif name in ("spare", "balance") or not isinstance(index, tuple):
-            keys.append((name, index))
-        else:
-            keys.append((name, index[0], *index[2:]))
-    return keys
 
 
 def path_of(compiled: CompiledRotation, values: FloatArray) -> PullPath:

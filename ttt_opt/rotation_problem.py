@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_models.rotation import Arc, Line, RotationData, rotating_lines
+from ttt_models.rotation import Line, RotationData, rotating_lines
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
 from ttt_opt.course import Course
 from ttt_opt.drafting import sheltered_share
@@ -48,8 +48,6 @@ WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID
 LOWEST_GRID_SPEED_MPS = 1.5
 MOST_OF_A_PULL, LEAST_OF_A_PULL = 0.8, 0.4
 """Share of the longest pull for which bends may keep riders from changing; after the second, one in them may come."""
-LONGER_PULLS = (1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 6.0, 10.0)
-"""What is tried where no chain of pulls adds up to the course: times the longest pulls."""
 ALL_MAY_LEAVE = 5
 """Up to so many riders who pull, any of them may be dropped where not all count."""
 EASIEST_ACCELERATION_MPS2 = 0.45
@@ -286,9 +284,7 @@ def rotation_data(
     if race.start_order:
         names = [riders[i].name for i in lines[0]]
         fixed = tuple(race.start_order)
-        start_lines = tuple(
-            q for q in start_lines if tuple(riders[i].name for i in lines[q]) == fixed
-        )
+        start_lines = tuple(q for q in start_lines if tuple(riders[i].name for i in lines[q]) == fixed)
         if not start_lines:
             raise ValueError(f"order {names} does not contain the start order {fixed}")
     cp_w = assumptions.sustainable_share * np.array([rider.cp_w for rider in riders])
@@ -599,23 +595,12 @@ def _with_a_chain(data: RotationData, segments: Segments) -> RotationData:
     """
     free = replace(data, change_allowed=np.ones(data.n_segments, dtype=np.bool_))
     cost = np.where(data.change_allowed, 0.0, _harm(segments))
-
-    def chain(bounds: RotationData) -> tuple[Arc, ...] | None:
-        path = best_path(bounds, np.zeros(len(bounds.arcs)), np.repeat(cost[:, None], len(data.lines), axis=1))
-        return None if path is None else tuple(bounds.arcs[a] for a in path)
-
-    pulls = chain(free)
-    if pulls is None:
-        longer = (replace(free, per_longest=free.per_longest / factor) for factor in LONGER_PULLS)
-        enough = (factor for factor, bounds in zip(LONGER_PULLS, longer, strict=True) if chain(bounds) is not None)
-        factor = next(enough, None)
-        needed = f"no longest_s up to {LONGER_PULLS[-1]:g} times as long helps" if factor is None else (
-            f"with every longest_s {factor:g} times as long they would"
-        )
+    path = best_path(free, np.zeros(len(free.arcs)), np.repeat(cost[:, None], len(data.lines), axis=1))
+    if path is None:
         raise NoFeasiblePlanError(
             "the shortest and longest pulls allowed (limits.pulls and the riders' own) do not add up to the course, "
-            f"wherever riders change; {needed}"
+            "wherever riders change"
         )
     allowed = data.change_allowed.copy()
-    allowed[[arc.first for arc in pulls]] = True
+    allowed[[free.arcs[a].first for a in path]] = True
     return replace(data, change_allowed=allowed)

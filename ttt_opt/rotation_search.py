@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ttt_models.rotation import JOULE_PER_UNIT, RotationData
+from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.rotation_paths import (
     CompiledRotation,
-    Key,
     PathsAlone,
     PullPath,
     Rotation,
@@ -22,7 +22,7 @@ from ttt_opt.rotation_paths import (
     boundary_squares,
     speed_mix,
 )
-from ttt_opt.solver import AT_LOWER, BASIC, FloatArray, IntArray, solve
+from ttt_opt.solver import FloatArray, IntArray
 
 INFINITY = float("inf")
 
@@ -63,48 +63,24 @@ class ValuedPath:
 
 @dataclass
 class PathValuer:
-    """Values paths by linear programmes, each started from the basis of the best so far."""
+    """Values paths by linear programmes, and keeps what it has valued."""
 
     rotation: Rotation
     seed: int = 0
     known: dict[PullPath, ValuedPath] = field(default_factory=dict)
-    n_solved: int = 0
-    _columns: dict[Key, int] = field(default_factory=dict)
-    _rows: dict[Key, int] = field(default_factory=dict)
-    _best_s: float = INFINITY
-
-    def for_other_constants(self, rotation: Rotation) -> PathValuer:
-        """A valuer for another model of the same road and riders, which starts from the basis of the best path here."""
-        return PathValuer(rotation, self.seed, _columns=self._columns, _rows=self._rows)
 
     def value(self, path: PullPath) -> ValuedPath:
         """The best speeds for a path."""
         if path in self.known:
             return self.known[path]
         programme = self.rotation.of_path(path)
-        small, column_keys, row_keys = programme.small, programme.column_keys, programme.row_keys
-        alone = isinstance(self.rotation, PathsAlone)
-        basis = None
-        if self._columns and not alone:  # large programmes of unlike paths are solved sooner afresh
-            basis = (
-                np.array([self._columns.get(key, AT_LOWER) for key in column_keys], dtype=np.int64),
-                np.array([self._rows.get(key, BASIC) for key in row_keys], dtype=np.int64),
-            )
-        outcome = solve(small.model, relax=True, basis=basis, presolve=basis is None, seed=self.seed)
-        self.n_solved += 1
+        small = programme.small
+        outcome = solve_by_interior_point(small.model)
         values = None if outcome.values is None else small.expand(outcome.values)
-        missed = values is not None and alone and programme.misses(values)
-        if values is None or outcome.row_duals is None or outcome.basis is None or missed:
+        missed = values is not None and isinstance(self.rotation, PathsAlone) and programme.misses(values)
+        if values is None or outcome.row_duals is None or missed:
             found = ValuedPath(path, INFINITY)
         else:
-            if outcome.objective < self._best_s:
-                good = outcome.basis
-                if basis is not None and self._best_s < INFINITY:
-                    # solved afresh: from such a basis neighbours take half the iterations
-                    good = solve(small.model, relax=True, seed=self.seed).basis or good
-                self._best_s = outcome.objective
-                self._columns = dict(zip(column_keys, good[0].tolist(), strict=True))
-                self._rows = dict(zip(row_keys, good[1].tolist(), strict=True))
             whole = programme.whole
             duals = np.zeros(len(whole.model.row_lower))
             duals[small.rows] = outcome.row_duals

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from types import FrameType
 
 from ttt_opt.errors import SolverFailureError
+from ttt_opt.interrupts import interrupts_handled
 
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
@@ -104,17 +102,11 @@ class SearchClock:
 @contextmanager
 def interrupts(clock: SearchClock) -> Iterator[None]:
     """While the search runs, Ctrl-C means: stop and give the best plan so far; a second one really interrupts."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
 
-    def handle(_signal: int, _frame: FrameType | None) -> None:
+    def handle() -> None:
         if clock.interrupted:
             raise KeyboardInterrupt
         clock.interrupted = True
 
-    old = signal.signal(signal.SIGINT, handle)
-    try:
+    with interrupts_handled(handle):
         yield
-    finally:
-        signal.signal(signal.SIGINT, old)

@@ -85,8 +85,6 @@ class Outcome:
         Value of that solution (``inf`` without one) and proven bound (``-inf`` without one).
     row_duals : ndarray (n_rows,) or None
         For linear programmes solved to optimality.
-    basis : object or None
-        To start a similar linear programme from.
     seconds : float
     """
 
@@ -95,7 +93,6 @@ class Outcome:
     objective: float
     bound: float
     row_duals: FloatArray | None
-    basis: tuple[IntArray, IntArray] | None
     seconds: float
 
 
@@ -168,15 +165,7 @@ def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray) -> Restrict
     )
 
 
-AT_LOWER, BASIC = int(highspy.HighsBasisStatus.kLower), int(highspy.HighsBasisStatus.kBasic)
-"""Status of a column or row in a basis."""
-
-_BASIS_STATUS = [highspy.HighsBasisStatus(value) for value in range(5)]
-_PRIMAL_SIMPLEX = 4
-"""From the basis of a similar programme it takes half the time of the dual simplex: measured on neighbouring paths of
-pulls, 0.049 s to 0.109 s."""
-
-_SECOND_TRIES = (("presolve", "choose"), ("presolve", "off"), ("user_objective_scale", -7), ("run_crossover", "on"))
+_SECOND_TRIES = (("presolve", "off"), ("user_objective_scale", -7))
 """Options changed one after the other where the solver fails."""
 
 _REASONS = {
@@ -194,13 +183,9 @@ def solve(
     model: LinearModel,
     *,
     relax: bool = False,
-    interior_point: bool = False,
     time_limit_s: float = INFINITY,
     gap: float = 1e-6,
-    basis: tuple[IntArray, IntArray] | None = None,
     start: FloatArray | None = None,
-    presolve: bool = True,
-    crossover: bool = True,
     seed: int = 0,
     interrupted: Callable[[], bool] | None = None,
 ) -> Outcome:
@@ -210,12 +195,8 @@ def solve(
     ----------
     relax : bool
         Ignore that variables are integer.
-    interior_point : bool
-        Interior point instead of simplex; with ``crossover=False`` it gives no basis.
     time_limit_s, gap : float
         When to stop: seconds, relative gap of a mixed-integer programme.
-    basis : pair of ndarray, optional
-        Basis of a similar linear programme, from :class:`Outcome`.
     start : ndarray (n_columns,), optional
         A solution of a mixed-integer programme to begin with.
     interrupted : callable, optional
@@ -233,32 +214,17 @@ def solve(
     highs.setOptionValue("mip_rel_gap", gap)
     if time_limit_s < INFINITY:
         highs.setOptionValue("time_limit", max(time_limit_s, 0.01))
-    if interior_point:
-        highs.setOptionValue("solver", "ipm")
-        highs.setOptionValue("run_crossover", "on" if crossover else "off")
-    if not presolve:
-        highs.setOptionValue("presolve", "off")
-    if basis is not None:
-        highs.setOptionValue("simplex_strategy", _PRIMAL_SIMPLEX)
     is_mip = bool(model.integer.any()) and not relax
     highs.passModel(_lp(model, is_mip))
-    if basis is not None:
-        columns, rows = basis
-        highs_basis = highspy.HighsBasis()
-        highs_basis.col_status = [_BASIS_STATUS[v] for v in columns.tolist()]
-        highs_basis.row_status = [_BASIS_STATUS[v] for v in rows.tolist()]
-        highs_basis.alien = True  # of a similar programme: the solver makes it one of this
-        highs_basis.valid = True
-        highs.setBasis(highs_basis)
     if start is not None:
         solution = highspy.HighsSolution()
         solution.col_value = start.tolist()
         highs.setSolution(solution)
     if interrupted is not None:
-        for event in (highs.cbIpmInterrupt, highs.cbSimplexInterrupt, highs.cbMipInterrupt):
+        for event in (highs.cbSimplexInterrupt, highs.cbMipInterrupt):
             event.subscribe(lambda event: event.interrupt(interrupted()))
     highs.run()
-    for name, value in _SECOND_TRIES:  # a bad basis, or an interior point that makes no progress
+    for name, value in _SECOND_TRIES:
         if highs.getModelStatus() in _REASONS:
             break
         highs.clearSolver()
@@ -274,23 +240,12 @@ def solve(
     objective = float(info.objective_function_value) if has_values else INFINITY
     if is_mip:
         bound = float(info.mip_dual_bound)
-        duals, new_basis = None, None
+        duals = None
     else:
         optimal = _REASONS[status] == "optimal"
         bound = objective if optimal else -INFINITY
         duals = np.asarray(solution.row_dual, dtype=np.float64) if solution.dual_valid else None
-        found = highs.getBasis()
-        new_basis = (
-            (
-                np.array([int(v) for v in found.col_status], dtype=np.int64),
-                np.array([int(v) for v in found.row_status], dtype=np.int64),
-            )
-            if found.valid
-            else None
-        )
-    return Outcome(
-        _REASONS[status], values, objective, bound, duals, new_basis, time.perf_counter() - began
-    )
+    return Outcome(_REASONS[status], values, objective, bound, duals, time.perf_counter() - began)
 
 
 def _silent_solver() -> Any:

@@ -20,7 +20,7 @@ import numpy as np
 from ttt_opt import __version__
 from ttt_opt.course import Course
 from ttt_opt.errors import NoFeasiblePlanError
-from ttt_opt.plan import Plan, plan_on
+from ttt_opt.plan import Plan, plan_on, relaxed_bound_on
 from ttt_opt.race import Race
 from ttt_opt.rotation_problem import road_of, segments_of
 from ttt_opt.same_pulls import plan_with_pulls
@@ -33,6 +33,10 @@ Outcome = dict[str, Any]
 
 STUDY_FORMAT = 1
 """Changes when outcomes kept by an older version must not be used any more."""
+
+
+LONGEST_RELAXATION_S = 600.0
+"""After so long a race goes without a bound of its relaxations (s)."""
 
 
 class Case(Protocol):
@@ -125,6 +129,36 @@ class BoundCase:
         """See :class:`Case`."""
         road = road_of(segments_of(self.course, self.race), self.race, float(self.course.elevation_m[0]))
         return {"bound_s": team_bound(road, self.race)}
+
+
+@dataclass(frozen=True)
+class RelaxedCase:
+    """A time below which no plan of a race can be, see :func:`ttt_opt.rotation_optimum.relaxed_bound`: sharper, slower.
+
+    Attributes
+    ----------
+    race : Race
+        The path of its course file is not used.
+    course : Course
+    seed : int
+    """
+
+    race: Race
+    course: Course
+    seed: int
+
+    def inputs(self) -> dict[str, Any]:
+        """See :class:`Case`."""
+        return {"relaxed": race_data(self.race), "course": dataclasses.asdict(self.course), "seed": self.seed}
+
+    def solve(self) -> Outcome:
+        """See :class:`Case`."""
+        settings = Settings(time_limit_s=LONGEST_RELAXATION_S, seed=self.seed)
+        try:
+            bound_s = relaxed_bound_on(self.course, self.race, settings)
+        except NoFeasiblePlanError:  # the search will say why
+            bound_s = -math.inf
+        return {"bound_s": bound_s if math.isfinite(bound_s) else 0.0}
 
 
 def key_of(case: Case) -> str:

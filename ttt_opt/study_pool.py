@@ -13,6 +13,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from dataclasses import dataclass
 
 from ttt_opt.errors import SolverFailureError
+from ttt_opt.interrupts import interrupts_noted
 from ttt_opt.study_case import Case, Outcome, key_of
 from ttt_opt.study_store import Store
 
@@ -96,8 +97,10 @@ def solving(
         return
     began = time.perf_counter()
     running: dict[Future[Outcome], str] = {}
-    with _executor(workers, len(waiting)) as (executor, n_at_once):
+    with _executor(workers, len(waiting)) as (executor, n_at_once), interrupts_noted() as was_interrupted:
         while waiting or running:
+            if was_interrupted():
+                raise KeyboardInterrupt
             while waiting and len(running) < n_at_once:
                 key = waiting.pop(0)
                 if needless is not None and all(needless(number) for number in numbers[key]):
@@ -117,6 +120,8 @@ def solving(
             seconds = time.perf_counter() - began
             known = f", {n_kept} of them known from before" if n_kept else ""
             tell(f"{n_done} of {len(cases)} cases{known}, {len(running)} being solved ({seconds:.0f} s)")
+        if was_interrupted():
+            raise KeyboardInterrupt
 
 
 def _result(job: Future[Outcome]) -> Outcome:

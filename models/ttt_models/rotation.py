@@ -383,18 +383,20 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.move = pyo.Var(moves, bounds=(0, 1))
     m.stay = pyo.Var(stays, bounds=(0, 1))
     m.mix = pyo.Var([(s, q, k) for s, q in led for k in speeds], bounds=(0, 1))
-    m.led_time = pyo.Var(led, bounds=(0, None))
-    m.square = pyo.Var(led, bounds=(0, None))
-    m.stay_square = pyo.Var(stays, bounds=(0, None))
-    m.move_square = pyo.Var(moves, bounds=(0, None))
-    m.end_square = pyo.Var(leading[-1], bounds=(0, None))
-    m.work = pyo.Var(places, bounds=(0, None))
+    m.led_time = pyo.Var(led, bounds=lambda _, s, q: (0, longest_time[s]))
+    m.square = pyo.Var(led, bounds=lambda _, s, q: (0, fastest_square[s]))
+    m.stay_square = pyo.Var(stays, bounds=lambda _, s, q: (0, most_square[s]))
+    m.move_square = pyo.Var(moves, bounds=lambda _, b, q, r: (0, most_square[b]))
+    m.end_square = pyo.Var(leading[-1], bounds=(0, 2 * fastest_square[-1]))
+
+    def most_use(s: int, i: int) -> float:
+        """At peak power, with a changeover."""
+        at_front = peak[i] * longest_time[s] + most_changeover[s][i]
+        return float(at_front + max(changeover_use[s]) + max(also_work[s][i], 0.0))
+
+    m.work = pyo.Var(places, bounds=lambda _, s, q, i: (0, most_use(s, i) + cp[i] * longest_time[s]))
     m.use = pyo.Var(
-        places,
-        bounds=lambda _, s, q, i: (
-            -recovery[s][i] * cp[i] * longest_time[s],
-            peak[i] * longest_time[s] + most_changeover[s][i] + max(changeover_use[s]) + max(also_work[s][i], 0.0),
-        ),
+        places, bounds=lambda _, s, q, i: (-recovery[s][i] * cp[i] * longest_time[s], most_use(s, i))
     )
     least_spare = None if data.only_kept else 0.0
     m.spare = pyo.Var(

@@ -7,22 +7,28 @@ from __future__ import annotations
 
 import contextlib
 import json
+import multiprocessing
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import METRES_PER_DEGREE, RACE, TEAM, write_race
+from conftest import RACE, write_race
 
 from ttt_opt import cli, rotation_optimum
-from ttt_opt.errors import InputError, SolverFailureError
-from ttt_opt.plan import Plan
+from ttt_opt.course import read_course
+from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
+from ttt_opt.plan import Plan, plan_on
+from ttt_opt.race import read_race
+from ttt_opt.search_control import Settings
 from ttt_opt.terminal_names import is_unsafe
 from ttt_opt.writing import prepare_folder, write_results
 
@@ -152,6 +158,59 @@ def test_interrupted_twice_in_the_search_ends_the_program(
     interrupting(monkeypatch, "ttt_opt.rotation_optimum", "compile_rotation", times=2)
     assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
     assert_untouched(older)
+
+
+@needs_posix
+@pytest.mark.parametrize(("times", "code"), [(1, (0, 1)), (2, (130,))])
+def test_interrupted_while_other_processes_are_busy(
+    times: int,
+    code: tuple[int, ...],
+    small_race_file: Path,
+    older: Path,
+    run_here: RunHere,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Nobody waits for the solver in other processes: here each would take two minutes; nor for a second Ctrl-C."""
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    here, original = os.getpid(), rotation_optimum.search_order
+
+    def search_order(_road: Any, _race: Any, order: tuple[int, ...], *_: Any) -> None:
+        assert os.getpid() != here
+        for _ in range(times if order == (0, 1, 2) else 0):
+            os.kill(here, signal.SIGINT)
+            time.sleep(0.05)
+        time.sleep(120.0)
+
+    search_order.__module__, search_order.__qualname__ = original.__module__, original.__qualname__
+    monkeypatch.setattr(rotation_optimum, "search_order", search_order)
+    began = time.monotonic()
+    ended, _ = run_here("plan", small_race_file, "--out", older, "--quiet", "--time-limit", "200")
+    assert time.monotonic() - began < 60.0
+    assert ended in code
+    assert not multiprocessing.active_children()
+
+
+def test_interrupted_while_the_only_order_is_bounded(
+    small_race_file: Path, tmp_path: Path, older: Path, run_here: RunHere, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The solver works in this process then, and asks whether to stop."""
+    shutil.copytree(small_race_file.parent, tmp_path / "race")
+    race_file = tmp_path / "race" / "race.toml"
+    race_file.write_text('start_order = ["Ben", "Cas", "Zoë"]\n' + RACE, encoding="utf-8")
+    solve, asked = rotation_optimum.solve_by_interior_point, []
+
+    def interrupted_solve(*args: Any, interrupted: Callable[[], bool], **kwargs: Any) -> Any:
+        assert not interrupted()
+        signal.raise_signal(signal.SIGINT)
+        outcome = solve(*args, interrupted=interrupted, **kwargs)
+        asked.append(outcome.stopped_because)
+        return outcome
+
+    monkeypatch.setattr(rotation_optimum, "solve_by_interior_point", interrupted_solve)
+    code, _ = run_here("plan", race_file, "--out", older, "--quiet", "--time-limit", "60")
+    assert code in (0, 1)
+    assert asked == ["interrupted"]
+    assert json.loads((older / "plan.json").read_text(encoding="utf-8"))["stopped_because"] == "interrupted"
 
 
 @pytest.mark.parametrize(
@@ -484,6 +543,27 @@ def test_solver_fails_when_there_is_a_plan(
     )
 
 
+@pytest.mark.parametrize("only_at_first", [False, True])
+def test_an_order_in_which_no_pulls_add_up_ends_no_search(
+    only_at_first: bool, small_race_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In other orders they do; and where they do at first, they need not at the speeds of the plan."""
+    data_of, orders = rotation_optimum.rotation_data, []
+
+    def rotation_data(road: Any, race: Any, order: tuple[int, ...], *args: Any, **kwargs: Any) -> Any:
+        orders.append(order)
+        if order != (0, 1, 2) or (only_at_first and len(orders) > 1):
+            raise NoFeasiblePlanError("the pulls do not add up")
+        return data_of(road, race, order, *args, **kwargs)
+
+    monkeypatch.setattr(rotation_optimum, "rotation_data", rotation_data)
+    race = read_race(small_race_file)
+    made = plan_on(read_course(race.course_file), race, Settings(time_limit_s=30.0, processes=1))
+    assert made.start_order[made.start_order.index("Zoë") - 2] == "Ben"
+    assert (0, 2, 1) in orders
+    assert only_at_first or made.optimum.n_orders_discarded == 1
+
+
 def test_time_is_up_with_a_plan(small_race_file: Path, older: Path, run_here: RunHere) -> None:
     code, _ = run_here("plan", small_race_file, "--out", older, "--quiet", "--time-limit", "1", "--gap", "0")
     assert code in (0, 1)
@@ -509,68 +589,3 @@ def test_interrupted_before_there_is_a_plan(
     interrupting(monkeypatch, "ttt_opt.rotation_optimum", "compile_rotation")
     assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
     assert_untouched(older)
-
-
-# --- limits that nobody can keep ----------------------------------------------------------------------------
-
-
-def hill_gpx(grade: float) -> str:
-    """600 m of flat, 1,200 m of climb, 600 m of flat, straight north."""
-    points = "".join(
-        f'<trkpt lat="{54.4 + metres / METRES_PER_DEGREE:.7f}" lon="4.6">'
-        f"<ele>{10.0 + grade * min(max(metres - 600, 0), 1200):.2f}</ele></trkpt>"
-        for metres in range(0, 2401, 30)
-    )
-    return f"<gpx><trk><name>Hill</name><trkseg>{points}</trkseg></trk></gpx>"
-
-
-ADD_UP = r"shortest and longest pulls allowed .* with every longest_s (?P<times>[0-9.]+) times as long they would"
-INFEASIBLE: dict[str, tuple[str, str, str]] = {
-    # lines of the race, lines of the second rider, what the answer says
-    "pulls on the flat": ("[limits.pulls.flat]\nshortest_s = 5\nlongest_s = 6\n", "", ADD_UP),
-    "pulls on a climb": ("[limits.pulls.climb]\nshortest_s = 5\nlongest_s = 6\n", "", ADD_UP),
-    "own pulls of a rider": (
-        "[limits.pulls.flat]\nlongest_s = 75\n",
-        "shortest_pull_s = 5\nlongest_pull_s = 6\n",
-        ADD_UP,
-    ),
-    "power on a wheel": (
-        "[limits]\non_wheel_share_of_cp = 0.5\n",
-        "",
-        r"limits\.(?P<key>on_wheel_share_of_cp) at least (?P<value>[0-9.]+) for \w+ at [0-9.]+ km",
-    ),
-    "reserve of W'": (
-        "[limits]\nw_prime_reserve_j = 16990\n",
-        "",
-        r"limits\.(?P<key>w_prime_reserve_j) at most (?P<value>[0-9]+) for \w+",
-    ),
-}
-ON_A_CLIMB = ("pulls on a climb", "power on a wheel")
-
-
-def remedied(text: str, found: re.Match[str]) -> str:
-    """A race or team file with the change that the answer names."""
-    said = found.groupdict()
-    if "times" in said:
-        times = float(said["times"])
-        return re.sub(r"(longest\w*) = (\d+)", lambda line: f"{line[1]} = {times * float(line[2]):g}", text)
-    return re.sub(rf"{said['key']} = .*", f"{said['key']} = {said['value']}", text)
-
-
-@pytest.mark.parametrize("limit", INFEASIBLE)
-def test_infeasible_by_each_limit_in_turn(limit: str, tmp_path: Path, older: Path, run_here: RunHere) -> None:
-    """The answer names the limit, and with the change that it names there is a plan."""
-    race, own, says = INFEASIBLE[limit]
-    team = TEAM.replace("peak_power_w = 800\n", own or "peak_power_w = 800\n")
-    race_file = write_race(tmp_path / "race", f"{RACE}\n{race}", team)
-    if limit in ON_A_CLIMB:
-        (race_file.parent / "course.gpx").write_text(hill_gpx(0.09), encoding="utf-8")
-    code, told = run_here("plan", race_file, "--out", older, "--quiet")
-    assert code == 3
-    found = re.search(says, told)
-    assert found is not None, told
-    assert_untouched(older)
-    for file in (race_file, race_file.with_name("team.toml")):
-        file.write_text(remedied(file.read_text(encoding="utf-8"), found), encoding="utf-8")
-    code, told = run_here("plan", race_file, "--out", older, "--quiet", "--time-limit", "20", "--gap", "0.05")
-    assert code in (0, 1), told

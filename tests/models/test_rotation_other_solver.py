@@ -21,6 +21,7 @@ from tiny_rotations import (
 )
 
 from ttt_models.rotation import KEPT_TOLERANCE_S, RotationData, build_rotation
+from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.rotation_paths import (
     CompiledRotation,
     PullPath,
@@ -105,7 +106,7 @@ def test_relaxation_is_a_bound_and_both_methods_find_it(seed: int) -> None:
     tiny = random_rotation(seed)
     model = compiled(tiny)
     simplex = solve(model, relax=True)
-    interior = solve(model, relax=True, interior_point=True)
+    interior = solve_by_interior_point(model)
     assert simplex.stopped_because == interior.stopped_because == "optimal"
     assert simplex.objective == pytest.approx(interior.objective, abs=TOLERANCE_S)
     assert simplex.objective <= optimum_s(tiny) + TOLERANCE_S

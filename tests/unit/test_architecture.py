@@ -93,8 +93,9 @@ def test_ride_and_ride_check_know_nothing_of_the_search(module: str) -> None:
             assert not found.startswith("ttt_opt.rotation_"), f"{name} imports {found}"
 
 
-def test_one_module_talks_to_the_solver() -> None:
+def test_one_module_talks_to_each_solver() -> None:
     assert {name for name in MODULES if "highspy" in outside(IMPORTS[name])} == {"ttt_opt.solver"}
+    assert {name for name in MODULES if "clarabel" in outside(IMPORTS[name])} == {"ttt_opt.interior_point"}
 
 
 def test_pyomo_stays_in_the_models_and_beside_the_solver() -> None:
