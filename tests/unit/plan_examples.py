@@ -76,7 +76,7 @@ def in_eight_stretches(plan: Plan) -> Plan:
 
     def patterns(for_race: Race) -> RideablePlan:
         m = len(for_race.team.riders)
-        watts = tuple((w,) * m for w in (305, 330, 150, 400, 0))
+        watts = tuple((w,) * m for w in (305, 330, 345, 150, 400, 0))
         stretches = [Stretch(a, b, 0, (45,) * m, 15, watts) for a, b in itertools.pairwise(nodes)]
         return rideable_from(course, road, for_race, schedule, tuple(range(m)), (), stretches)
 
