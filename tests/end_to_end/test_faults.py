@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import multiprocessing
 import os
 import re
@@ -17,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +28,7 @@ from conftest import RACE, write_race
 from ttt_opt import cli, rotation_optimum
 from ttt_opt.course import read_course
 from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
-from ttt_opt.plan import Plan, plan_on
+from ttt_opt.plan import Plan, plan_on, ride_and_check
 from ttt_opt.race import read_race
 from ttt_opt.search_control import Settings
 from ttt_opt.terminal_names import is_unsafe
@@ -562,6 +564,13 @@ def test_an_order_in_which_no_pulls_add_up_ends_no_search(
     assert made.start_order[made.start_order.index("Zoë") - 2] == "Ben"
     assert (0, 2, 1) in orders
     assert only_at_first or made.optimum.n_orders_discarded == 1
+    orders.clear()
+    rides = partial(ride_and_check, race, made.course, made.road)
+    bound_s = rotation_optimum.relaxed_bound(made.road, race, rides, Settings(time_limit_s=60.0))
+    if only_at_first:  # nothing is bounded, which must not read as a team without a plan
+        assert bound_s == -math.inf
+    else:
+        assert 0.95 * made.finish_time_s < bound_s < 1.01 * made.finish_time_s
 
 
 def test_time_is_up_with_a_plan(small_race_file: Path, older: Path, run_here: RunHere) -> None:
