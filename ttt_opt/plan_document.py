@@ -21,7 +21,7 @@ from ttt_opt.ride_check import Check
 from ttt_opt.rideable_document import check_section, fall_back_section, rideable_section
 from ttt_opt.team import Team
 
-FORMAT = 2
+FORMAT = 3
 """Version of the document; it changes when a reader of the old one would no longer understand the new one."""
 
 SAMPLE_COLUMNS = (
