@@ -61,6 +61,7 @@ class Case:
 
 
 FIVE_TO_SIX_S = {"shortest_s": 5, "longest_s": 6}
+QUICK = {"longest pull on the flat", "longest pull on a climb", "longest pull of one rider"}
 CASES = {
     "longest pull on the flat": Case(
         ADD_UP,
@@ -226,7 +227,9 @@ def run_here(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str])
     return run
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in CASES]
+)
 def test_the_smallest_change_is_named_and_helps(name: str, tmp_path: Path, run_here: RunHere) -> None:
     case = CASES[name]
     files = files_of(case, tmp_path / "race")
