@@ -112,6 +112,12 @@ class PathProgramme:
         """Whether a solution, of all columns, misses a limit."""
         return any(values[column] > MISSED for column, _, _ in self.whole.amiss)
 
+    def pulls_amiss(self, values: FloatArray) -> list[int]:
+        """Places in the path of the pulls that miss a bound on their duration."""
+        return [
+            place for column, name, place in self.whole.amiss if name == "pull_amiss" and values[column] > MISSED
+        ]
+
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
     """Build the rotation model and turn it into a matrix."""

@@ -31,8 +31,8 @@ SHAKEN_FLOORS_S_PER_KJ = (0.0, 0.02, 0.05)
 SHAKEN_ARCS_S = (0.0, 0.05, 0.2)
 MOST_STRETCHES = 6
 """Sizes of random changes: of prices (logarithm), added to prices (s/kJ), to pulls (s); stretches of the course."""
-IMPOSSIBLE_S = 0.5
-"""What each pull costs more that was part of a chain without possible speeds (s)."""
+IMPOSSIBLE_S, AMISS_S = 0.5, 5.0
+"""What each pull costs more that was part of a chain without possible speeds, and each that was the cause (s)."""
 MOST_PRICE_STEPS, LEAST_PRICE_STEPS, PRICE_STEPS_ALONE = 30, 6, 10
 """Rounds of prices and paths: at most, and before a path seen again ends them; at most where each path has a model of
 its own."""
@@ -52,6 +52,8 @@ class ValuedPath:
         Time that one more kJ of W' would save (s/kJ).
     values : ndarray (n_columns,) or None
         Of all columns of the model that was restricted to the path.
+    amiss : tuple of int
+        Where it is known why no speeds keep all limits: pulls that take too long, or not long enough.
     """
 
     path: PullPath
@@ -59,6 +61,7 @@ class ValuedPath:
     pace: Pace | None = None
     price: FloatArray | None = None
     values: FloatArray | None = None
+    amiss: PullPath = ()
 
 
 @dataclass
@@ -79,7 +82,8 @@ class PathValuer:
         values = None if outcome.values is None else small.expand(outcome.values)
         missed = values is not None and isinstance(self.rotation, PathsAlone) and programme.misses(values)
         if values is None or outcome.row_duals is None or missed:
-            found = ValuedPath(path, INFINITY)
+            amiss = programme.pulls_amiss(values) if values is not None and missed else []
+            found = ValuedPath(path, INFINITY, amiss=tuple(path[place] for place in amiss))
         else:
             whole = programme.whole
             duals = np.zeros(len(whole.model.row_lower))
@@ -251,7 +255,10 @@ def follow_prices(
         if stop():
             break
         if candidate.pace is None or candidate.price is None:  # no speeds for these pulls: others, at the same prices
-            penalty[list(path)] += IMPOSSIBLE_S
+            if candidate.amiss:
+                penalty[list(candidate.amiss)] += AMISS_S
+            else:
+                penalty[list(path)] += IMPOSSIBLE_S
             continue
         if seen and step > LEAST_PRICE_STEPS:
             break

@@ -13,7 +13,7 @@ from ttt_opt.interrupts import interrupts_handled
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
 
-KEPT_BACK_BUILDS = 20.0
+KEPT_BACK_BUILDS = 8.0
 """Time in which a plan is fitted to its ride, over that of building a model with all pulls."""
 
 
