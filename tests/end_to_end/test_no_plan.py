@@ -61,7 +61,7 @@ class Case:
 
 
 FIVE_TO_SIX_S = {"shortest_s": 5, "longest_s": 6}
-QUICK = {"longest pull on the flat", "longest pull on a climb", "longest pull of one rider"}
+SHORT_ONES = {"longest pull on the flat", "longest pull on a climb", "longest pull of one rider"}
 CASES = {
     "longest pull on the flat": Case(
         ADD_UP,
@@ -228,7 +228,7 @@ def run_here(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str])
 
 
 @pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in CASES]
+    "name", [pytest.param(name, marks=() if name in SHORT_ONES else pytest.mark.slow) for name in CASES]
 )
 def test_the_smallest_change_is_named_and_helps(name: str, tmp_path: Path, run_here: RunHere) -> None:
     case = CASES[name]
