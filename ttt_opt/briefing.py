@@ -76,7 +76,7 @@ polygon, rect {{ vector-effect: non-scaling-stroke; }}
 .told {{ margin-top: 22px; }}
 .stretches {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(330px, 100%), 1fr)); gap: 4px 24px; }}
 .stretch {{ break-inside: avoid; }} .stretch td bdi {{ display: inline; }}
-.rider {{ display: flex; gap: .35em; }} .rider .chip {{ flex: none; }} .rider bdi {{ min-width: 2.8em; }}
+.who {{ display: flex; gap: .35em; }} .who .chip {{ flex: none; }} .who bdi {{ min-width: 2.8em; }}
 .case {{ margin: .6em 0; }}
 @media screen and (max-width: 640px) {{ .wide {{ display: none; }} th, td {{ padding: 2px 3px; }}
   th.words, td.words {{ padding-left: 6px; }} .many .per-kg {{ display: block; font-size: .85em; }} }}

@@ -13,6 +13,7 @@ import io
 import os
 import sys
 import traceback
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -201,8 +202,6 @@ def fit(
 ) -> None:
     """Critical power and W' from maximal efforts, with their uncertainty, as lines for a team file."""
     with interrupts_wait():
-        from dataclasses import replace
-
         from ttt_opt.critical_power_fit import fit_critical_power, from_threshold_power
         from ttt_opt.critical_power_text import fit_text, team_fragment, threshold_text
         from ttt_opt.efforts import BEST_EFFORTS_CAUTION, NAMELESS, best_efforts, read_efforts, rider_name
@@ -362,8 +361,6 @@ def drag(
 ) -> None:
     """Drag area and rolling resistance from a recorded ride with power, with their uncertainty."""
     with interrupts_wait():
-        from dataclasses import replace
-
         from ttt_opt.drag_fit import drag_area_if, fit_drag
         from ttt_opt.drag_text import drag_text
         from ttt_opt.race import Weather

@@ -113,8 +113,10 @@ def rank_teams(
     Returns
     -------
     list of Ranking
-        One a group. Which teams are cut off depends on the bounds and the best time alone, not on which searches ended
-        first.
+        One a group. A quick bound of every team comes first, then a plan of the most promising; those whose bound is
+        not above its time are bounded by their relaxations, and planned in the order of these bounds, as long as
+        they can be the best. Which teams are cut off depends on the bounds and the best time alone, not on which
+        searches ended first.
     """
     flat = [(number, course, race) for number, (course, races) in enumerate(groups) for race in races]
     places = range(len(flat))

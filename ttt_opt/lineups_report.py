@@ -63,7 +63,7 @@ def lineups_report(
             "be the other way round.",
             "The first bound of a team lets the line ride in any order, change leader at no cost and win back W' as "
             "fast as the emptiest store does. Where that is not above the best time, the relaxations of all line "
-            "orders give a sharper one.",
+            "orders give a sharper one, with what a first plan of the team tells of recovery and speeds.",
         ),
     )
 

@@ -49,7 +49,7 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
     slopes = list(stretch.riders[0].front_power_w)
     rows = [
         [
-            element("span", chip(team, rider.rider), " ", name_of(rider.rider), class_="rider"),
+            element("span", chip(team, rider.rider), " ", name_of(rider.rider), class_="who"),
             str(rider.pull_s),
             *(
                 joined(

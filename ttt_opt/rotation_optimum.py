@@ -259,7 +259,7 @@ def relaxed_bound(road: Road, race: Race, ride_schedule: RideSchedule, settings:
     Parameters
     ----------
     road, race, ride_schedule, settings
-        See :func:`optimise`; all orders are bounded in this process.
+        See :func:`optimise`.
 
     Raises
     ------
@@ -269,19 +269,19 @@ def relaxed_bound(road: Road, race: Race, ride_schedule: RideSchedule, settings:
     clock = SearchClock(settings)
     if n_cyclic_orders(race) > MOST_ORDERS:
         return -INFINITY
-    first = _calibrate(road, race, first_order(race), ride_schedule, clock, lambda _what, _best, _bound: None)
+
+    def silent(_what: str, _best: float, _bound: float) -> None:
+        pass
+
+    first = _calibrate(road, race, first_order(race), ride_schedule, clock, silent)
     assumptions = replace(first.assumptions, steps=FINE_GRID, closeness=1.0, kept_pulls=())
-    lowest = INFINITY
-    for order in cyclic_orders(race):
-        try:
-            rotation = _compile(road, race, order, assumptions)
-        except NoFeasiblePlanError:  # in this order no pulls add up to the course
-            continue
-        if clock.stop() or not isinstance(rotation, CompiledRotation):
-            return -INFINITY
-        relaxed = solve_by_interior_point(rotation.model, tolerance=BOUND_TOLERANCE, time_limit_s=clock.left_s)
-        lowest = min(lowest, relaxed.bound)
-    return lowest if math.isfinite(lowest) else -INFINITY
+    bounds = [
+        result.bound_s
+        for result in _search_orders(
+            road, race, cyclic_orders(race), replace(first, assumptions=assumptions), clock, silent, Wanted.BOUND
+        )
+    ]
+    return min(bounds) if math.isfinite(min(bounds)) else -INFINITY
 
 
 def first_order(race: Race) -> tuple[int, ...]:
@@ -504,7 +504,8 @@ def search_order(
         relaxed = solve_by_interior_point(
             compiled.model, tolerance=BOUND_TOLERANCE, time_limit_s=left, interrupted=None if stop is _never else stop
         )
-        bound = relaxed.bound
+        if relaxed.stopped_because in ("optimal", "infeasible"):  # halfway it holds too, but says next to nothing
+            bound = relaxed.bound
         if relaxed.values is not None:
             shares = relaxed.values[compiled.pull_column]
             supported = tuple(np.flatnonzero(shares > NOTICEABLE_SHARE).tolist())

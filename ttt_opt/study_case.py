@@ -153,7 +153,7 @@ class RelaxedCase:
 
     def solve(self) -> Outcome:
         """See :class:`Case`."""
-        settings = Settings(time_limit_s=LONGEST_RELAXATION_S, seed=self.seed)
+        settings = Settings(time_limit_s=LONGEST_RELAXATION_S, seed=self.seed, processes=1)
         try:
             bound_s = relaxed_bound_on(self.course, self.race, settings)
         except NoFeasiblePlanError:  # the search will say why

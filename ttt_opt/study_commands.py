@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import unicodedata
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -201,8 +202,6 @@ def ill(
     With fever, chest symptoms or feeling unwell nobody starts: ask a doctor.
     """
     with interrupts_wait():
-        from dataclasses import replace
-
         from ttt_opt.weakened_rider import study_weakened_rider
         from ttt_opt.weakened_rider_report import weakened_rider_report
 

@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -566,11 +567,24 @@ def test_an_order_in_which_no_pulls_add_up_ends_no_search(
     assert only_at_first or made.optimum.n_orders_discarded == 1
     orders.clear()
     rides = partial(ride_and_check, race, made.course, made.road)
-    bound_s = rotation_optimum.relaxed_bound(made.road, race, rides, Settings(time_limit_s=60.0))
+    bound_s = rotation_optimum.relaxed_bound(made.road, race, rides, Settings(time_limit_s=60.0, processes=1))
     if only_at_first:  # nothing is bounded, which must not read as a team without a plan
         assert bound_s == -math.inf
     else:
         assert 0.95 * made.finish_time_s < bound_s < 1.01 * made.finish_time_s
+
+
+def test_a_relaxation_cut_short_gives_no_bound(small_race_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its prices bound too, but far too low: a quick bound must be able to take its place."""
+    solve = rotation_optimum.solve_by_interior_point
+
+    def cut_short(*args: Any, **kwargs: Any) -> Any:
+        return replace(solve(*args, **kwargs), stopped_because="time limit", values=None, bound=-5000.0)
+
+    monkeypatch.setattr(rotation_optimum, "solve_by_interior_point", cut_short)
+    race = read_race(small_race_file)
+    made = plan_on(read_course(race.course_file), race, Settings(time_limit_s=30.0, processes=1))
+    assert made.optimum.best_possible_s == -math.inf
 
 
 def test_time_is_up_with_a_plan(small_race_file: Path, older: Path, run_here: RunHere) -> None:

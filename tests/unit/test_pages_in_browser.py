@@ -26,7 +26,8 @@ LONG_NAMES = ("W" * 80, "漢" * 80, "Maximilian Konstantin " * 3, "שלום" * 2
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(BROWSER is None, reason="needs chromium")]
 
-# What sticks out to the left or right of the window, cards that do not hold what is on them, marks that touch.
+# What sticks out to the left or right of the window, cards that do not hold what is on them, charts squeezed to
+# nothing, marks that touch.
 MEASURE = """<script>addEventListener("load", () => {
   const wide = document.documentElement.clientWidth, box = node => node.getBoundingClientRect();
   const all = [...document.body.querySelectorAll("*")].filter(node => box(node).width > 0);
@@ -37,6 +38,7 @@ MEASURE = """<script>addEventListener("load", () => {
     scroll: document.documentElement.scrollWidth - wide,
     outside: all.filter(node => box(node).right > wide + 0.5 || box(node).left < -0.5).map(node => node.outerHTML),
     full: [...document.querySelectorAll("article")].filter(card => card.scrollHeight > card.clientHeight).length,
+    thin: [...document.querySelectorAll(".low, .high")].filter(chart => box(chart).width < 120).length,
     marks: marks.flatMap(row => row.flatMap((a, i) => row.slice(i + 1).filter(b => touch(a, b)))).length,
   };
   parent.postMessage(JSON.stringify(found), "*");
@@ -85,6 +87,7 @@ def test_nothing_is_wider_than_the_window(width: int, long_names: bool, plan: Pl
     assert found["width"] == width
     assert found["scroll"] == 0
     assert found["outside"] == []
+    assert found["thin"] == 0
     assert found["marks"] == 0
 
 
@@ -114,6 +117,7 @@ def test_no_debrief_is_wider_than_the_window(width: int, long_names: bool, plan:
     found = measured(debrief_html(debriefed(ridden, team_recordings(ridden, 1))), width, tmp_path)
     assert found["scroll"] == 0
     assert found["outside"] == []
+    assert found["thin"] == 0
     assert found["marks"] == 0
 
 
