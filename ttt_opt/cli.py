@@ -456,8 +456,20 @@ def _forget_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _open_standard_streams() -> None:
+    """Open on nothing what the caller closed: else the next file or pipe takes its number, and gets its output."""
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115 - as long as we run
+
+
 def run() -> None:
     """Entry point of the command ``ttt-opt``: run it and turn errors into one sentence and an exit code."""
+    _open_standard_streams()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a letter must not end the program
             stream.reconfigure(errors="backslashreplace")
@@ -465,8 +477,7 @@ def run() -> None:
         try:
             app()
         finally:
-            if sys.stdout is not None:
-                sys.stdout.flush()
+            sys.stdout.flush()
     except InputError as error:
         say(str(error))
         sys.exit(BAD_INPUT)

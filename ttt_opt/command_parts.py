@@ -48,13 +48,8 @@ def silent_libraries() -> Iterator[None]:
 
     Python's own standard output is not used meanwhile: progress goes to standard error.
     """
-    if sys.stdout is not None:
-        sys.stdout.flush()
-    try:
-        kept = os.dup(1)
-    except OSError:  # standard output is closed: there is nothing to keep clean
-        yield
-        return
+    sys.stdout.flush()
+    kept = os.dup(1)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     try:
         os.dup2(nowhere, 1)
