@@ -51,7 +51,7 @@ SENSOR_LIMITS = {"power": 3000.0, "heart rate": 255.0, "speed": 40.0}
 """The largest value that can be true; the smallest is 0."""
 
 _CHUNK_BYTES = 65_536
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_NUMBER = re.compile(r"[ \t\r\n]*+[+-]?(?:\d++\.?\d*+|\.\d++)(?:[eE][+-]?\d{1,3}+)?[ \t\r\n]*+", re.ASCII)
 _XML_SPACE = " \t\r\n"
 _TIME = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d):(\d\d)(\.\d{1,9})?(?:Z|([+-])(\d\d):?(\d\d))?", re.ASCII
@@ -249,11 +249,11 @@ class _Reader:
         self.parser.CharacterDataHandler = None
         return "".join(self.text)
 
-    def number(self, text: str, what: str) -> float:
-        stripped = text.strip(_XML_SPACE)
-        if len(stripped) > MAX_NUMBER_CHARACTERS or _NUMBER.fullmatch(stripped) is None:
-            raise self.refuse(f"{what} is {text[:40]!r}, not a decimal number such as 51.25")
-        return float(stripped)
+    def number(self, text: str, what: str, *which: object) -> float:
+        """The number that a text holds; ``what``, formatted with ``which``, is its name in a refusal."""
+        if _NUMBER.fullmatch(text) is None or len(text.strip(_XML_SPACE)) > MAX_NUMBER_CHARACTERS:
+            raise self.refuse(f"{what.format(*which)} is {text[:40]!r}, not a decimal number such as 51.25")
+        return float(text)
 
     def point(self, points: _Points, what: str, attributes: dict[str, str]) -> None:
         count = len(points.latitude) + 1
@@ -263,7 +263,7 @@ class _Reader:
             text = attributes.get(key)
             if text is None:
                 raise self.refuse(f"{what} {count} has no {key!r}; a point needs latitude and longitude")
-            value = self.number(text, f"{key!r} of {what} {count}")
+            value = self.number(text, "{!r} of {} {}", key, what, count)
             if not -limit <= value <= limit:
                 raise self.refuse(f"{key!r} of {what} {count} is {value:g}; allowed is ±{limit:g} degrees")
             found.append(value)
@@ -295,7 +295,7 @@ class _Reader:
         points.time.append(self.moment(self.time or "", count) if has_time else np.nan)
         for quantity, limit in SENSOR_LIMITS.items():
             text = self.sensors.get(quantity, "").strip(_XML_SPACE)
-            value = self.number(text, f"{quantity} of track point {count}") if text else np.nan
+            value = self.number(text, "{} of track point {}", quantity, count) if text else np.nan
             if text and not 0.0 <= value <= limit:
                 points.impossible[quantity] += 1
                 value = np.nan
@@ -309,7 +309,7 @@ class _Reader:
             points.without_elevation += 1
             points.elevation.append(np.nan)
             return
-        value = self.number(self.elevation, f"elevation of point {len(points.latitude)}")
+        value = self.number(self.elevation, "elevation of point {}", len(points.latitude))
         if not LOWEST_ELEVATION_M <= value <= HIGHEST_ELEVATION_M:
             points.impossible_elevation += 1
             value = np.nan

@@ -15,12 +15,13 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import clarabel
 import numpy as np
 from scipy.sparse import csc_matrix, csr_array, eye_array, vstack
 
-from ttt_opt.solver import FloatArray, LinearModel, Outcome, solve
+from ttt_opt.solver import BoolArray, FloatArray, LinearModel, Outcome, solve
 
 EXACT = 1e-8
 MOST_ITERATIONS = 200
@@ -63,35 +64,104 @@ def solve_by_interior_point(
         Neither this method nor the simplex method came to an end.
     """
     began = time.perf_counter()
-    rows = csr_array(model.matrix)
-    identity = eye_array(model.n_columns, format="csr")
-    equal, fixed = model.row_lower == model.row_upper, model.lower == model.upper
-    below, above = ~equal & np.isfinite(model.row_upper), ~equal & np.isfinite(model.row_lower)
-    most, least = ~fixed & np.isfinite(model.upper), ~fixed & np.isfinite(model.lower)
-    parts = [
-        (rows[equal], model.row_upper[equal]),
-        (identity[fixed], model.upper[fixed]),
-        (rows[below], model.row_upper[below]),
-        (-rows[above], -model.row_lower[above]),
-        (identity[most], model.upper[most]),
-        (-identity[least], -model.lower[least]),
-    ]
-    right = np.concatenate([side for _, side in parts])
-    n_equal = int(equal.sum() + fixed.sum())
+    form = _ConeForm.of(model)
+    found = _solved(form, model.cost, tolerance, time_limit_s, interrupted, refine=False)
+    stopped = _STOPPED.get(str(found.status))
+
+    def left_s() -> float:
+        return max(time_limit_s - (time.perf_counter() - began), 0.0)
+
+    if stopped is None:
+        found = _solved(form, model.cost, tolerance, left_s(), interrupted, refine=True)
+        stopped = _STOPPED.get(str(found.status))
+    if stopped is None:
+        return solve(model, relax=True, time_limit_s=left_s())
+    duals = form.row_duals(np.array(found.z))
+    solved = stopped == "optimal"
+    return Outcome(
+        stopped_because=stopped,
+        values=np.array(found.x) if solved else None,
+        objective=float(found.obj_val) + model.offset if solved else math.inf,
+        bound=math.inf if stopped == "infeasible" else dual_bound(model, duals),
+        row_duals=duals if solved else None,
+        seconds=time.perf_counter() - began,
+    )
+
+
+@dataclass(frozen=True)
+class _ConeForm:
+    """A linear programme as the solver wants it: equalities, then rows and bounds as upper limits."""
+
+    matrix: csc_matrix
+    right: FloatArray
+    n_equal: int
+    equal: BoolArray
+    below: BoolArray
+    above: BoolArray
+    n_fixed: int
+
+    @classmethod
+    def of(cls, model: LinearModel) -> _ConeForm:
+        rows = csr_array(model.matrix)
+        identity = eye_array(model.n_columns, format="csr")
+        equal, fixed = model.row_lower == model.row_upper, model.lower == model.upper
+        below, above = ~equal & np.isfinite(model.row_upper), ~equal & np.isfinite(model.row_lower)
+        most = ~fixed & ~model.implied_upper & np.isfinite(model.upper)
+        least = ~fixed & ~model.implied_lower & np.isfinite(model.lower)
+        parts = [
+            (rows[equal], model.row_upper[equal]),
+            (identity[fixed], model.upper[fixed]),
+            (rows[below], model.row_upper[below]),
+            (-rows[above], -model.row_lower[above]),
+            (identity[most], model.upper[most]),
+            (-identity[least], -model.lower[least]),
+        ]
+        return cls(
+            matrix=csc_matrix(vstack([block for block, _ in parts])),
+            right=np.concatenate([side for _, side in parts]),
+            n_equal=int(equal.sum() + fixed.sum()),
+            equal=equal,
+            below=below,
+            above=above,
+            n_fixed=int(fixed.sum()),
+        )
+
+    def row_duals(self, price: FloatArray) -> FloatArray:
+        """Prices of the rows of the programme, from those of the solver's rows."""
+        duals = np.zeros(len(self.equal))
+        ends = np.cumsum([int(self.equal.sum()), self.n_fixed, int(self.below.sum()), int(self.above.sum())])
+        duals[self.equal] = -price[: ends[0]]
+        duals[self.below] -= price[ends[1] : ends[2]]
+        duals[self.above] += price[ends[2] : ends[3]]
+        return duals
+
+
+def _solved(
+    form: _ConeForm,
+    cost: FloatArray,
+    tolerance: float,
+    time_limit_s: float,
+    interrupted: Callable[[], bool] | None,
+    *,
+    refine: bool,
+) -> clarabel.DefaultSolution:
+    """What the solver finds; without refinement of its linear equations in half of the time, where it gets through."""
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.max_iter = MOST_ITERATIONS
     settings.max_threads = 1
     settings.direct_solve_method = "qdldl"
     settings.presolve_enable = False
+    settings.iterative_refinement_enable = refine
     settings.tol_feas = settings.tol_gap_rel = tolerance
     settings.time_limit = time_limit_s
+    n_others = len(form.right) - form.n_equal
     solver = clarabel.DefaultSolver(
-        csc_matrix((model.n_columns, model.n_columns)),
-        model.cost,
-        csc_matrix(vstack([block for block, _ in parts])),
-        right,
-        [clarabel.ZeroConeT(n_equal), clarabel.NonnegativeConeT(len(right) - n_equal)],
+        csc_matrix((len(cost), len(cost))),
+        cost,
+        form.matrix,
+        form.right,
+        [clarabel.ZeroConeT(form.n_equal), clarabel.NonnegativeConeT(n_others)],
         settings,
     )
     pressed: list[bool] = []
@@ -109,24 +179,7 @@ def solve_by_interior_point(
     found = solver.solve()
     if pressed:
         raise KeyboardInterrupt
-    stopped = _STOPPED.get(str(found.status))
-    if stopped is None:
-        return solve(model, relax=True, time_limit_s=time_limit_s)
-    price, n_fixed, n_below, n_above = np.array(found.z), int(fixed.sum()), int(below.sum()), int(above.sum())
-    duals = np.zeros(len(model.row_lower))
-    ends = np.cumsum([int(equal.sum()), n_fixed, n_below, n_above])
-    duals[equal] = -price[: ends[0]]
-    duals[below] -= price[ends[1] : ends[2]]
-    duals[above] += price[ends[2] : ends[3]]
-    solved = stopped == "optimal"
-    return Outcome(
-        stopped_because=stopped,
-        values=np.array(found.x) if solved else None,
-        objective=float(found.obj_val) + model.offset if solved else math.inf,
-        bound=math.inf if stopped == "infeasible" else dual_bound(model, duals),
-        row_duals=duals if solved else None,
-        seconds=time.perf_counter() - began,
-    )
+    return found
 
 
 def dual_bound(model: LinearModel, row_duals: FloatArray) -> float:

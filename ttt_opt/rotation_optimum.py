@@ -53,6 +53,7 @@ from ttt_opt.rotation_problem import (
     speed_grid,
 )
 from ttt_opt.rotation_search import (
+    MOST_PRICE_STEPS,
     ArcTable,
     Pace,
     PathValuer,
@@ -74,6 +75,8 @@ PROMISING_ORDERS = 6
 LARGEST_WHOLE_MODEL = 10_000
 """Places (segments times lines times riders in them) up to which a model is built as a whole; beyond, paths alone."""
 CALIBRATION_ROUNDS, BOUNDING_ROUNDS = 3, 3
+STEPS_FOR_CONSTANTS, STEPS_FOR_AN_ORDER = 8, 12
+"""Of prices and paths, for a plan that serves to settle constants, or to compare line orders."""
 N_TRIES, FEW_SHAKES, MOST_SHAKES = 20, 15, 60
 """Neighbours valued before a plan counts as locally best; random changes of prices for each line order, and for the
 best one; in proportion fewer on roads of more than so many segments:"""
@@ -377,8 +380,15 @@ def _calibrate(
                 raise
             break  # at the speeds of the last plan no pulls add up to the course: the constants before it stay
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
+        last = number + 1 == CALIBRATION_ROUNDS
         plan = follow_prices(
-            table, valuer, pace or _first_pace(compiled.data), price, stop=clock.stop, found=lambda _: None
+            table,
+            valuer,
+            pace or _first_pace(compiled.data),
+            price,
+            stop=clock.stop,
+            found=lambda _: None,
+            enough=STEPS_FOR_AN_ORDER if last else STEPS_FOR_CONSTANTS,
         )
         if plan is None or plan.pace is None or plan.price is None:
             if settled is None:
@@ -390,7 +400,7 @@ def _calibrate(
         ridden = as_ridden(road, race, settled, ride_schedule).ridden
         if number > 0 and (clock.stop() or drift_j(settled, ridden) <= SETTLED_J):
             break
-        if number + 1 < CALIBRATION_ROUNDS:
+        if not last:
             new = assume(road, race, settled, ridden)
             assumptions = new if number == 0 else most_of_the_way(assumptions, new)
             pace, price = _on_new_grid(road, race.limits, compiled.data, plan, assumptions), plan.price
@@ -494,7 +504,8 @@ def search_order(
     plan: ValuedPath | None = None
     if wanted is not Wanted.BOUND:
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
-        plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None)
+        enough = STEPS_FOR_AN_ORDER if wanted is Wanted.PLAN else MOST_PRICE_STEPS
+        plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None, enough=enough)
     bound = -INFINITY
     supported: tuple[int, ...] = ()
     if wanted is not Wanted.PLAN and isinstance(compiled, CompiledRotation):

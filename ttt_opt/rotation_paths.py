@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ttt_models.rotation import RotationData, build_rotation
+from ttt_models.rotation import IMPLIED_LOWER, IMPLIED_UPPER, RotationData, build_rotation
 from ttt_opt.solver import FloatArray, IntArray, LinearModel, Named, Restriction, compile_model, restrict
 
 AMISS = ("pull_amiss", "surge_amiss", "speed_amiss", "power_amiss", "reserve_amiss")
@@ -121,7 +121,7 @@ class PathProgramme:
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
     """Build the rotation model and turn it into a matrix."""
-    model, names, rows = compile_model(lambda: build_rotation(data))
+    model, names, rows = compile_model(lambda: build_rotation(data), IMPLIED_LOWER, IMPLIED_UPPER)
     n_columns, n_lines = len(names), len(data.lines)
     segment, line = (np.full(n_columns, -1, dtype=np.int64) for _ in range(2))
     pull_column = np.full(len(data.arcs), -1, dtype=np.int64)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ttt_models.rotation import JOULE_PER_UNIT, RotationData
-from ttt_opt.interior_point import solve_by_interior_point
+from ttt_opt.interior_point import EXACT, solve_by_interior_point
 from ttt_opt.rotation_paths import (
     CompiledRotation,
     PathsAlone,
@@ -33,6 +33,8 @@ MOST_STRETCHES = 6
 """Sizes of random changes: of prices (logarithm), added to prices (s/kJ), to pulls (s); stretches of the course."""
 IMPOSSIBLE_S, AMISS_S = 0.5, 5.0
 """What each pull costs more that was part of a chain without possible speeds, and each that was the cause (s)."""
+PATH_TOLERANCE = 1e-6
+"""Of the linear programme of a path, relative: some thousandths of a second, where missing a limit has no price."""
 MOST_PRICE_STEPS, LEAST_PRICE_STEPS, PRICE_STEPS_ALONE = 30, 6, 10
 """Rounds of prices and paths: at most, and before a path seen again ends them; at most where each path has a model of
 its own."""
@@ -78,7 +80,8 @@ class PathValuer:
             return self.known[path]
         programme = self.rotation.of_path(path)
         small = programme.small
-        outcome = solve_by_interior_point(small.model)
+        tolerance = EXACT if programme.whole.data.only_kept else PATH_TOLERANCE
+        outcome = solve_by_interior_point(small.model, tolerance=tolerance)
         values = None if outcome.values is None else small.expand(outcome.values)
         missed = values is not None and isinstance(self.rotation, PathsAlone) and programme.misses(values)
         if values is None or outcome.row_duals is None or missed:
@@ -223,6 +226,7 @@ def follow_prices(
     *,
     stop: Callable[[], bool],
     found: Callable[[ValuedPath], None],
+    enough: int = MOST_PRICE_STEPS,
 ) -> ValuedPath | None:
     """Alternate between the cheapest chain of pulls at given speeds and prices, and the best speeds and prices for it.
 
@@ -234,6 +238,8 @@ def follow_prices(
     pace : Pace
     price : ndarray (n_segments, n_riders)
         (s/kJ), a guess.
+    enough : int
+        After so many steps a plan is taken as it is.
 
     Returns
     -------
@@ -252,7 +258,7 @@ def follow_prices(
         if best is None or candidate.time_s < best.time_s - 1e-4:
             best = candidate
             found(best)
-        if stop():
+        if stop() or (step + 1 >= enough and best.pace is not None):
             break
         if candidate.pace is None or candidate.price is None:  # no speeds for these pulls: others, at the same prices
             if candidate.amiss:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,6 +36,8 @@ class LinearModel:
     row_lower, row_upper : ndarray (n_rows,)
     cost, lower, upper : ndarray (n_columns,)
     integer : ndarray of bool (n_columns,)
+    implied_lower, implied_upper : ndarray of bool (n_columns,)
+        Bounds that a solver of the linear programme may do without: the optimum is the same.
     offset : float
         Added to the objective.
     """
@@ -47,6 +49,8 @@ class LinearModel:
     lower: FloatArray
     upper: FloatArray
     integer: BoolArray
+    implied_lower: BoolArray
+    implied_upper: BoolArray
     offset: float = 0.0
 
     @property
@@ -105,16 +109,28 @@ Named = list[tuple[str, Any]]
 """(component name, index) of each column or row."""
 
 
-def compile_model(build: Callable[[], pyo.ConcreteModel]) -> tuple[LinearModel, Named, Named]:
+def compile_model(
+    build: Callable[[], pyo.ConcreteModel],
+    implied_lower: Collection[str] = (),
+    implied_upper: Collection[str] = (),
+) -> tuple[LinearModel, Named, Named]:
     """Matrix form of the Pyomo model that ``build`` makes, and the names of its columns and rows.
 
     Every row is divided by its largest coefficient: without that the interior point method makes no progress.
+
+    Parameters
+    ----------
+    build : callable
+    implied_lower, implied_upper : collection of str
+        Components of which the linear programme does without bounds.
     """
     with PauseGC():  # else half of the time goes into looking through the growing model for what may be freed
-        return _matrix_form(build())
+        return _matrix_form(build(), implied_lower, implied_upper)
 
 
-def _matrix_form(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
+def _matrix_form(
+    model: pyo.ConcreteModel, implied_lower: Collection[str], implied_upper: Collection[str]
+) -> tuple[LinearModel, Named, Named]:
     form = LinearStandardFormCompiler().write(model, mixed_form=True)
     matrix = csc_array(form.A)
     matrix.data[np.abs(matrix.data) < NEGLIGIBLE] = 0.0
@@ -124,6 +140,7 @@ def _matrix_form(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
     rhs = np.asarray(form.rhs, dtype=np.float64) / largest
     kind = np.array([row.bound_type for row in form.rows])
     bounds = [variable.bounds for variable in form.columns]
+    columns = [(variable.parent_component().local_name, variable.index()) for variable in form.columns]
     linear = LinearModel(
         matrix=matrix,
         row_lower=np.where(kind <= 0, rhs, -INFINITY),
@@ -132,9 +149,10 @@ def _matrix_form(model: pyo.ConcreteModel) -> tuple[LinearModel, Named, Named]:
         lower=np.array([-INFINITY if low is None else low for low, _ in bounds]),
         upper=np.array([INFINITY if high is None else high for _, high in bounds]),
         integer=np.array([variable.is_integer() or variable.is_binary() for variable in form.columns]),
+        implied_lower=np.array([name in implied_lower for name, _ in columns]),
+        implied_upper=np.array([name in implied_upper for name, _ in columns]),
         offset=float(form.c_offset[0]),
     )
-    columns = [(variable.parent_component().local_name, variable.index()) for variable in form.columns]
     rows = [(row.constraint.parent_component().local_name, row.constraint.index()) for row in form.rows]
     return linear, columns, rows
 
@@ -157,6 +175,8 @@ def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray) -> Restrict
             lower=model.lower[columns],
             upper=model.upper[columns],
             integer=model.integer[columns],
+            implied_lower=model.implied_lower[columns],
+            implied_upper=model.implied_upper[columns],
             offset=model.offset + float(model.cost @ fixed),
         ),
         columns=columns,

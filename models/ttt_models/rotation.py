@@ -35,6 +35,9 @@ POWER_AMISS_S_PER_KW = 200.0
 RESERVE_AMISS_S_PER_KJ = 100.0
 """What it costs to miss a limit in a model of kept pulls, above what that could gain: a bound on the duration of a pull
 once more (s), limits on surges of power (s/kW) and speed (s per m/s), on a rider's power (s/kW), the reserve (s/kJ)."""
+IMPLIED_LOWER = frozenset({"stay", "led_time", "square", "use"})
+IMPLIED_UPPER = IMPLIED_LOWER | {"pull", "move", "mix", "stay_square", "move_square", "end_square", "work"}
+"""Variables whose bounds the rows imply, or no optimum needs: the bounds are there for the bound that prices prove."""
 DURATION_TOLERANCE_S = 0.5
 """A pull may miss a bound on its duration by this at the reference speeds (s)."""
 
@@ -349,6 +352,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         raise ValueError("every segment must be covered by some pull")
     places = [(s, q, i) for s, q in led for i in data.lines[q]]
     followers = [(s, q, i) for s, q, i in places if i != data.lines[q][0] and data.on_wheel_applies[s]]
+    held_on_wheel = {(s, q, i) for s, q, i in followers if data.on_wheel_w[i] <= data.peak_w[i]}
 
     time = data.time_s.tolist()
     mean = data.mean_mps.tolist()
@@ -558,7 +562,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         return swing_off(s, q, i) + amiss
 
     m.below_peak = pyo.Constraint(
-        places,
+        [place for place in places if place not in held_on_wheel],
         rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q] + pyo.quicksum(beyond_power(s, q, i)),
     )
     m.on_wheel = pyo.Constraint(

@@ -30,8 +30,9 @@ def random_model(seed: int) -> LinearModel:
     low[3:5], high[5:7] = -math.inf, math.inf
     lower, upper = np.zeros(n_columns), np.ones(n_columns)
     lower[0] = upper[0] = inside[0]
+    integer, implied = np.arange(n_columns) == 4, np.zeros(n_columns, dtype=np.bool_)
     return LinearModel(
-        csc_array(matrix), low, high, draw.normal(size=n_columns), lower, upper, np.arange(n_columns) == 4, 7.5
+        csc_array(matrix), low, high, draw.normal(size=n_columns), lower, upper, integer, implied, implied, 7.5
     )
 
 
