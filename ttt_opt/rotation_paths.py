@@ -29,7 +29,7 @@ class CompiledRotation:
     data : RotationData
     model : LinearModel
     segment, line : ndarray of int (n_columns,)
-        Segment and line of ``mix``, ``led_time``, ``square``, ``end_square``, ``work`` and ``use`` columns;
+        Segment and line of ``mix``, ``led_time``, ``end_square``, ``work`` and ``use`` columns;
         else -1.
     pull_column : ndarray of int (n_arcs,)
     stay_column : ndarray of int (n_segments, n_lines)

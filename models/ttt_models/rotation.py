@@ -35,7 +35,7 @@ POWER_AMISS_S_PER_KW = 200.0
 RESERVE_AMISS_S_PER_KJ = 100.0
 """What it costs to miss a limit in a model of kept pulls, above what that could gain: a bound on the duration of a pull
 once more (s), limits on surges of power (s/kW) and speed (s per m/s), on a rider's power (s/kW), the reserve (s/kJ)."""
-IMPLIED_LOWER = frozenset({"stay", "led_time", "square", "use"})
+IMPLIED_LOWER = frozenset({"stay", "led_time", "use"})
 IMPLIED_UPPER = IMPLIED_LOWER | {"pull", "move", "mix", "stay_square", "move_square", "end_square", "work"}
 """Variables whose bounds the rows imply, or no optimum needs: the bounds are there for the bound that prices prove."""
 DURATION_TOLERANCE_S = 0.5
@@ -356,7 +356,7 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
 
     time = data.time_s.tolist()
     mean = data.mean_mps.tolist()
-    square = (data.speed_mps**2).tolist()
+    twice_square = (2.0 * data.speed_mps**2).tolist()
     fastest = data.speed_mps.max(axis=1)
     fastest_square = (fastest**2).tolist()
     most_square = most_squares(data).tolist()
@@ -388,7 +388,6 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     m.stay = pyo.Var(stays, bounds=(0, 1))
     m.mix = pyo.Var([(s, q, k) for s, q in led for k in speeds], bounds=(0, 1))
     m.led_time = pyo.Var(led, bounds=lambda _, s, q: (0, longest_time[s]))
-    m.square = pyo.Var(led, bounds=lambda _, s, q: (0, fastest_square[s]))
     m.stay_square = pyo.Var(stays, bounds=lambda _, s, q: (0, most_square[s]))
     m.move_square = pyo.Var(moves, bounds=lambda _, b, q, r: (0, most_square[b]))
     m.end_square = pyo.Var(leading[-1], bounds=(0, 2 * fastest_square[-1]))
@@ -495,13 +494,14 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
         [a for a in kept_pulls if arcs[a].end < n_segments],
         rule=lambda _, a: duration(a, data.per_shortest) + m.pull_amiss[a] >= 1.0 - tolerance[a],
     )
-    m.mean_square = pyo.Constraint(
-        led, rule=lambda _, s, q: m.square[s, q] == pyo.quicksum(at_speeds(square[s], s, q))
-    )
+
+    def twice_mean_square(s: int, q: int) -> list[pyo.Expression]:
+        """Mean square of the speed of line q in segment s, twice."""
+        return at_speeds(twice_square[s], s, q)
 
     def after_braking(s: int, q: int) -> list[pyo.Expression]:
         """Square of the speed with which line q begins a bend."""
-        return [2 * m.square[s, q]] + [-end for end in squares_at_end[s, q]]
+        return twice_mean_square(s, q) + [-end for end in squares_at_end[s, q]]
 
     def rise_of_square(factor: float, s: int, q: int) -> list[pyo.Expression]:
         """Rise of the square of the speed along segment s behind line q, times a factor; braking does not count."""
@@ -511,10 +511,12 @@ def build_rotation(data: RotationData) -> pyo.ConcreteModel:
     bends = [(s, q) for s, q in led if data.bend[s]]
     m.square_linear = pyo.Constraint(
         [(s, q) for s, q in led if not data.bend[s]],
-        rule=lambda _, s, q: 2 * m.square[s, q] == pyo.quicksum(squares_at_start[s, q] + squares_at_end[s, q]),
+        rule=lambda _, s, q: pyo.quicksum(twice_mean_square(s, q))
+        == pyo.quicksum(squares_at_start[s, q] + squares_at_end[s, q]),
     )
     m.square_in_bend = pyo.Constraint(
-        bends, rule=lambda _, s, q: pyo.quicksum(squares_at_end[s, q]) <= m.square[s, q]
+        bends,
+        rule=lambda _, s, q: 2 * pyo.quicksum(squares_at_end[s, q]) <= pyo.quicksum(twice_mean_square(s, q)),
     )
     m.square_into_bend = pyo.Constraint(
         bends, rule=lambda _, s, q: pyo.quicksum(after_braking(s, q)) <= pyo.quicksum(squares_at_start[s, q])
