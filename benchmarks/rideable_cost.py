@@ -25,6 +25,7 @@ from typing import Any
 from instances import REGISTRY, write_instance
 from report import clock, table
 from results import ROOT, surroundings
+from ttt_opt.allowance import Allowance
 from ttt_opt.briefing import briefing_html
 from ttt_opt.pattern_plan import described
 from ttt_opt.plan import MOST_SEGMENTS_FOR_PATTERNS, PATTERN_SECONDS, RIDEABLE_SHARE, Plan, make_plan
@@ -105,10 +106,8 @@ def with_rideable(plan: Plan, limit_s: float) -> Plan:
     race, course, road, schedule = plan.race, plan.course, plan.road, plan.optimum.schedule
     if road.n_segments > MOST_SEGMENTS_FOR_PATTERNS:
         return plan
-    began = time.process_time()
-    ridden = make_rideable_plan(
-        course, road, race, schedule, plan.optimum.w_prime_j, stop=lambda: time.process_time() - began > limit_s
-    )
+    allowed = Allowance.of(limit_s, time.process_time)
+    ridden = make_rideable_plan(course, road, race, schedule, plan.optimum.w_prime_j, allowed)
     return plan if ridden is None else replace(plan, rideable=described(course, road, race, schedule, ridden))
 
 

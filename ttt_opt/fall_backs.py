@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ttt_opt.allowance import ENDLESS, Allowance
 from ttt_opt.course import Course
 from ttt_opt.course_notes import NOTABLE_WIND_MPS
 from ttt_opt.pattern_plan import RideablePlan, described
@@ -15,7 +15,6 @@ from ttt_opt.rideable_plan import (
     better_patterns,
     evened_and_allowed,
     fastest,
-    never,
     reach_of,
     settled,
     situation_at,
@@ -81,7 +80,7 @@ def fall_backs(
     race: Race,
     schedule: Schedule,
     plan: RideablePlan,
-    stop: Callable[[], bool] = never,
+    allowed: Allowance = ENDLESS,
 ) -> tuple[FallBack, ...]:
     """The pattern without each rider and, where there is wind, the one for wind from the other side.
 
@@ -94,19 +93,23 @@ def fall_backs(
         The detailed plan.
     plan : RideablePlan
         Its stretches stay; seconds and watts are chosen anew.
-    stop : callable
-        Asked now and then whether to make do with the patterns so far.
+    allowed : Allowance
+        Each of the patterns may take its part of what is left of it.
     """
     result = has_result_without_one(race)
     found = []
+    windy = float(np.hypot(road.headwind_mps, road.crosswind_mps).max()) >= NOTABLE_WIND_MPS
+    n_left = len(race.team.riders) + windy
     for rider in race.team.riders:
-        smaller = race_without(race, rider.name)
-        other = None if smaller is None else _pattern_for(course, road, race, smaller, schedule, plan, stop)
+        smaller, own = race_without(race, rider.name), allowed.part(1.0 / n_left)
+        other = None if smaller is None else _pattern_for(course, road, race, smaller, schedule, plan, own)
         found.append(FallBack(rider.name, result, other))
-    if float(np.hypot(road.headwind_mps, road.crosswind_mps).max()) >= NOTABLE_WIND_MPS:
+        n_left -= 1
+    if windy:
         turned = race_with_wind_turned(race)
         blown = road_of(road.segments, turned, float(course.elevation_m[0]))
-        found.append(FallBack(None, True, _pattern_for(course, blown, race, turned, schedule, plan, stop)))
+        own = allowed.part(1.0)
+        found.append(FallBack(None, True, _pattern_for(course, blown, race, turned, schedule, plan, own)))
     return tuple(found)
 
 
@@ -117,7 +120,7 @@ def _pattern_for(
     changed: Race,
     schedule: Schedule,
     plan: RideablePlan,
-    stop: Callable[[], bool],
+    allowed: Allowance,
 ) -> RideablePlan | None:
     """The best patterns for a changed race on the stretches of the plan."""
     ridden = plan.ridden
@@ -141,10 +144,10 @@ def _pattern_for(
         return None
     chain = ride_chain(situation, best)
     situation = situation_at(situation, chain)
-    if not stop():
+    if not allowed.over():
         better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
         chain = fastest(situation, [chain, *better])
-    final = settled(course, road, situation, chain, schedule.speed_mps, stop=stop)
+    final = settled(course, road, situation, chain, schedule.speed_mps, allowed=allowed)
     return described(course, road, changed, schedule, final)
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ttt_opt.allowance import Allowance
 from ttt_opt.course import Course, read_course
 from ttt_opt.errors import NoFeasiblePlanError
 from ttt_opt.fall_backs import FallBack, fall_backs
@@ -210,18 +210,14 @@ def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float =
         return plan
     if progress is not None:
         progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)
-    began = time.perf_counter()
-
-    def over(share: float) -> bool:
-        return time.perf_counter() - began > share * seconds
-
+    allowed = Allowance.of(seconds)
     ridden = make_rideable_plan(
-        course, road, race, optimum.schedule, optimum.w_prime_j, stop=partial(over, RIDEABLE_SHARE)
+        course, road, race, optimum.schedule, optimum.w_prime_j, allowed.part(RIDEABLE_SHARE)
     )
     if ridden is None:
         return plan
     rideable = described(course, road, race, optimum.schedule, ridden)
-    prepared = fall_backs(course, road, race, optimum.schedule, rideable, stop=partial(over, 1.0))
+    prepared = fall_backs(course, road, race, optimum.schedule, rideable, allowed)
     return replace(plan, rideable=rideable, fall_backs=prepared)
 
 

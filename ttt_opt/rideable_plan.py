@@ -15,6 +15,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from ttt_opt.allowance import ENDLESS, Allowance
 from ttt_opt.chain_search import improved, ranked
 from ttt_opt.course import Course
 from ttt_opt.course_notes import slopes, wind_stretches
@@ -70,6 +71,9 @@ LARGEST_TEAM_TRIED_WELL = 5
 """Riders who pull up to whom neighbours two steps away are tried."""
 SETTLING_ROUNDS, FEWEST_SETTLING_ROUNDS, USUAL_SETTLING_ROUNDS = 8, 1, 5
 """Rounds in which the ride of the whole plan corrects what patterns tell: at most; for speed (fall-backs, plan)."""
+SHARE_FOR_PATTERNS, SHARE_FOR_ROUNDS = 0.6, 0.6
+"""Of the time allowed, for the search of stretches and patterns, and of what is left then, for the rounds; the rest is
+for cures."""
 MOST_CURES, MUST_HELP, CURED_BEFORE_M = 40, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
@@ -157,18 +161,13 @@ def situation_of(
     )
 
 
-def never() -> bool:
-    """No wish to stop."""
-    return False
-
-
 def make_rideable_plan(
     course: Course,
     road: Road,
     race: Race,
     schedule: Schedule,
     w_prime_j: FloatArray,
-    stop: Callable[[], bool] = never,
+    allowed: Allowance = ENDLESS,
 ) -> RiddenPlan | None:
     """Search the rideable plan that comes nearest to a detailed one.
 
@@ -181,8 +180,8 @@ def make_rideable_plan(
         The detailed plan.
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' at the boundaries of its segments (J).
-    stop : callable
-        Asked between the steps whether to make do with the plan so far.
+    allowed : Allowance
+        Looked at between the steps: the rest of it is for curing what the ride of the plan misses.
 
     Returns
     -------
@@ -208,6 +207,7 @@ def make_rideable_plan(
     borders = sorted({situation.road.node_at(place) for place in boundary_m})
     notable = sorted({s.begin for s in first} | {s.end for s in first})
     chain, reach = ride_chain(situation, best), reach_of(situation)
+    for_patterns = allowed.part(SHARE_FOR_PATTERNS)
     for improve in (
         partial(better_patterns, rounds=2, reach=reach),
         partial(_other_stretches, places=notable),
@@ -217,15 +217,15 @@ def make_rideable_plan(
         partial(_better_borders, borders=borders),
         partial(better_patterns, rounds=2, reach=reach),
     ):
-        if stop():
+        if for_patterns.over():
             break
         plan = ridden_plan(course, road, situation, chain, schedule.speed_mps)
         situation = situation_at(with_reserves(situation, plan), chain)
         chain = fastest(situation, [chain, *improve(situation, chain)])
     situation = corrected(situation, ridden_plan(course, road, situation, chain, schedule.speed_mps))
-    if not stop():
+    if not for_patterns.over():
         chain = improved(situation, chain, rounds=2, reach=reach)
-    return settled(course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS, stop=stop)
+    return settled(course, road, situation, chain, schedule.speed_mps, USUAL_SETTLING_ROUNDS, allowed)
 
 
 def settled(
@@ -235,7 +235,7 @@ def settled(
     chain: Chain,
     guess_mps: FloatArray,
     rounds: int = FEWEST_SETTLING_ROUNDS,
-    stop: Callable[[], bool] = never,
+    allowed: Allowance = ENDLESS,
 ) -> RiddenPlan:
     """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
 
@@ -249,25 +249,29 @@ def settled(
         About how fast the segments of the road are ridden (m/s).
     rounds : int
         Rounds for speed; others follow only while the ride misses a limit.
-    stop : callable
-        Asked before each round and each cure.
+    allowed : Allowance
+        Looked at before each round and each cure.
     """
     ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
+    for_rounds = allowed.part(SHARE_FOR_ROUNDS)
     plans = [ride_it(chain)]
     for number in range(SETTLING_ROUNDS):
         plan, best = plans[-1], min(plans, key=RiddenPlan.merit)
-        if stop() or (number >= rounds and best.check.passed):
+        if for_rounds.over() or (number >= rounds and best.check.passed):
             break
         situation = corrected(situation, plan)
         better = improved(situation, plan.chain, rounds=1, reach=reach_of(situation))
         if better.stretches == plan.chain.stretches:
             break
         plans.append(ride_it(better))
-    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, stop)
+    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, allowed)
 
 
 def repaired(
-    situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan], stop: Callable[[], bool] = never
+    situation: Situation,
+    plan: RiddenPlan,
+    ride_it: Callable[[Chain], RiddenPlan],
+    allowed: Allowance = ENDLESS,
 ) -> RiddenPlan:
     """While a ride misses a limit: of the changes of the stretches around, the one that costs least and helps.
 
@@ -277,8 +281,8 @@ def repaired(
     plan : RiddenPlan
     ride_it : callable
         Rides a chain of stretches in the simulation.
-    stop : callable
-        Asked before each round of cures.
+    allowed : Allowance
+        Looked at before each round of cures.
 
     Returns
     -------
@@ -286,7 +290,7 @@ def repaired(
         The plan as it was where no limit is missed; with limits missed where no cure is found in :data:`MOST_CURES`.
     """
     tried = {plan.stretches}
-    while not plan.check.passed and len(tried) <= MOST_CURES and not stop():
+    while not plan.check.passed and len(tried) <= MOST_CURES and not allowed.over():
         cures = [cure for cure in _cures(situation, plan) if cure not in tried]
         better = None
         for cure in cures[: MOST_CURES + 1 - len(tried)]:
