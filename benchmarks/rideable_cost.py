@@ -28,7 +28,7 @@ from results import ROOT, surroundings
 from ttt_opt.allowance import Allowance
 from ttt_opt.briefing import briefing_html
 from ttt_opt.pattern_plan import described
-from ttt_opt.plan import MOST_SEGMENTS_FOR_PATTERNS, PATTERN_SECONDS, RIDEABLE_SHARE, Plan, make_plan
+from ttt_opt.plan import MOST_SEGMENTS_FOR_PATTERNS, PATTERN_SECONDS, RIDEABLE_SHARE, Plan, make_plan, seconds_for
 from ttt_opt.plan_document import document_text, plan_document
 from ttt_opt.plan_reading import read_plan
 from ttt_opt.plan_text import plan_text
@@ -106,7 +106,7 @@ def with_rideable(plan: Plan, limit_s: float) -> Plan:
     race, course, road, schedule = plan.race, plan.course, plan.road, plan.optimum.schedule
     if road.n_segments > MOST_SEGMENTS_FOR_PATTERNS:
         return plan
-    allowed = Allowance.of(limit_s, time.process_time)
+    allowed = Allowance.of(seconds_for(limit_s, race), time.process_time)
     ridden = make_rideable_plan(course, road, race, schedule, plan.optimum.w_prime_j, allowed)
     return plan if ridden is None else replace(plan, rideable=described(course, road, race, schedule, ridden))
 
@@ -217,7 +217,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("race", nargs="*", help="instances or race files")
     parser.add_argument("--time-limit", type=float, default=60.0, metavar="S", help="for the detailed plan")
-    parser.add_argument("--pattern-limit", type=float, default=RIDEABLE_SHARE * PATTERN_SECONDS, metavar="S")
+    usual_limit_s = RIDEABLE_SHARE * PATTERN_SECONDS
+    parser.add_argument("--pattern-limit", type=float, default=usual_limit_s, metavar="S", help="for four riders")
     parser.add_argument("--plans", type=Path, metavar="FOLDER", help="where plans are kept")
     parser.add_argument("--out", type=Path, default=ROOT / "benchmarks" / "results", metavar="FOLDER")
     parser.add_argument("--table", action="store_true", help="only write the table into README.md")

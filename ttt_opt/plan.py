@@ -27,8 +27,9 @@ from ttt_opt.team_bound import team_bound
 
 FloatArray = NDArray[np.float64]
 
-PATTERN_SECONDS, RIDEABLE_SHARE = 240.0, 2.0 / 3.0
-"""Longest search for patterns (s), and the share of it for the rideable plan."""
+PATTERN_SECONDS, USUAL_TEAM, RIDEABLE_SHARE = 240.0, 4, 2.0 / 3.0
+"""Longest search for patterns (s), for a team of so many riders at most, as larger ones have more patterns; and the
+share of it for the rideable plan."""
 MOST_SEGMENTS_FOR_PATTERNS = 600
 """On longer roads (more than some 100 km of open road) the first patterns alone take minutes: none are searched."""
 
@@ -202,7 +203,8 @@ def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float =
     progress : callable, optional
         See :data:`ttt_opt.search_control.Progress`.
     seconds : float
-        After so long patterns are taken as they are then (s): two thirds of it at most for the rideable plan.
+        After so long patterns of four riders are taken as they are then (s), those of more riders later in
+        proportion: after two thirds of it at most for the rideable plan.
     """
     race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
     too_long = road.n_segments > MOST_SEGMENTS_FOR_PATTERNS
@@ -210,7 +212,7 @@ def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float =
         return plan
     if progress is not None:
         progress("choosing patterns", plan.finish_time_s, optimum.best_possible_s)
-    allowed = Allowance.of(seconds)
+    allowed = Allowance.of(seconds_for(seconds, race))
     ridden = make_rideable_plan(
         course, road, race, optimum.schedule, optimum.w_prime_j, allowed.part(RIDEABLE_SHARE)
     )
@@ -219,6 +221,11 @@ def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float =
     rideable = described(course, road, race, optimum.schedule, ridden)
     prepared = fall_backs(course, road, race, optimum.schedule, rideable, allowed)
     return replace(plan, rideable=rideable, fall_backs=prepared)
+
+
+def seconds_for(seconds: float, race: Race) -> float:
+    """Time for the patterns of a team, where one of four riders has so much (s)."""
+    return seconds * max(len(race.team.riders) / USUAL_TEAM, 1.0)
 
 
 def with_quick_bound(plan: Plan) -> Plan:

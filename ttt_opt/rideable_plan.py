@@ -334,7 +334,7 @@ def corrected(situation: Situation, plan: RiddenPlan) -> Situation:
     situation = with_reserves(situation, plan)
     limits = situation.race.limits
     for failed in plan.check.failed:
-        if failed.name.startswith(("Surge in power", "Drop in power")):
+        if failed.name.startswith(("Surge in power", "Drop in power", "Surge in speed")):
             situation = replace(
                 situation, surge_tolerance_w=max(situation.surge_tolerance_w - STRICTER_SURGE_W, -0.5 * limits.surge_w)
             )

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_models.stretches import StretchData, build_stretches
+from ttt_models.stretches import IMPLIED_UPPER, StretchData, build_stretches
+from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.pattern_ride import (
     CLIMB,
     DESCENT,
@@ -39,7 +40,7 @@ NEGLIGIBLE_J = 30.0
 AMISS_ALLOWED_S, AMISS_S_PER_S, WHEEL_AMISS_S = 1.0, 2.0, 50.0
 """A pull may miss its bounds by this where a pattern is ridden (s); what a second more costs (s/s), and what power on a
 wheel beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
-SOLVE_GAP = 3e-4
+SOLVE_GAP, RELAXED_TOLERANCE = 5e-4, 1e-7
 TRIED_COLUMNS = (250, 700)
 """Columns that the mixed-integer programme chooses from, the cheapest first; more where they give no chain."""
 
@@ -291,8 +292,10 @@ def relaxed_choice(
     """The relaxation of the model; ``None``: it has no solution."""
     if not _reaches_the_finish(situation, columns):
         return None
-    model, names, _ = compile_model(partial(build_stretches, _data_of(situation, columns, most_stretches)))
-    relaxed = solve(model, relax=True)
+    model, names, _ = compile_model(
+        partial(build_stretches, _data_of(situation, columns, most_stretches)), implied_upper=IMPLIED_UPPER
+    )
+    relaxed = solve_by_interior_point(model, tolerance=RELAXED_TOLERANCE)
     if relaxed.row_duals is None or relaxed.values is None:
         return None
     worth = model.cost - model.matrix.T @ relaxed.row_duals

@@ -14,6 +14,8 @@ IntArray = NDArray[np.int64]
 
 JOULE_PER_UNIT = 1000.0
 """Energies inside the model are kJ."""
+IMPLIED_UPPER = frozenset({"ride"})
+"""No column is ridden more than once: one chain starts, and it never comes back."""
 SPARE_S_PER_KJ = 1e-3
 """Worth of W' left at the finish, to break ties."""
 

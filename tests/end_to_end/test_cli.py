@@ -407,13 +407,15 @@ def test_output_cut_off_by_a_pager() -> None:
         assert "Traceback" not in running.stderr.read()
 
 
-@pytest.mark.skipif(os.name != "posix", reason="closes standard output with a shell")
-def test_closed_output(small_race_file: Path, tmp_path: Path) -> None:
+@pytest.mark.skipif(os.name != "posix", reason="closes standard streams with a shell")
+@pytest.mark.parametrize("closed", [">&- 2>&-", "<&- >&- 2>&-", "<&- >&-"])
+def test_closed_streams(closed: str, small_race_file: Path, tmp_path: Path) -> None:
+    """Files and pipes that are opened then do not get what is meant for the terminal."""
     words = command("plan", small_race_file, "--out", tmp_path / "out", "--time-limit", "60")
     result = subprocess.run(
-        ["sh", "-c", '"$@" >&- 2>&-', "sh", *words], capture_output=True, text=True, timeout=120
+        ["sh", "-c", f'"$@" {closed}', "sh", *words], capture_output=True, text=True, timeout=120
     )
-    assert result.returncode in (0, 1)
+    assert result.returncode in (0, 1), result.stderr
     assert {path.name for path in (tmp_path / "out").iterdir()} == FILES
 
 
