@@ -72,8 +72,9 @@ INFINITY = float("inf")
 MOST_ORDERS = 24
 """Cyclic orders that are all searched and bounded. In larger teams the most promising are searched:"""
 PROMISING_ORDERS = 6
-LARGEST_WHOLE_MODEL = 10_000
-"""Places (segments times lines times riders in them) up to which a model is built as a whole; beyond, paths alone."""
+LARGEST_WHOLE_MODEL, LARGEST_BOUNDED_MODEL = 20_000, 30_000
+"""Places (segments times lines times riders in them) up to which a model is built as a whole, beyond it paths alone;
+and up to which it is built for its bound alone."""
 CALIBRATION_ROUNDS, BOUNDING_ROUNDS = 3, 3
 STEPS_FOR_CONSTANTS, STEPS_FOR_AN_ORDER = 8, 12
 """Of prices and paths, for a plan that serves to settle constants, or to compare line orders."""
@@ -351,10 +352,12 @@ def _swapped(order: tuple[int, ...], i: int, j: int) -> tuple[int, ...]:
     return tuple(changed[first:] + changed[:first])
 
 
-def _compile(road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions) -> Rotation:
+def _compile(
+    road: Road, race: Race, order: tuple[int, ...], assumptions: Assumptions, largest: int = LARGEST_WHOLE_MODEL
+) -> Rotation:
     data = rotation_data(road, race, order, assumptions)
     n_places = data.n_segments * sum(len(line) for line in data.lines)
-    return compile_rotation(data) if n_places <= LARGEST_WHOLE_MODEL else PathsAlone(data)
+    return compile_rotation(data) if n_places <= largest else PathsAlone(data)
 
 
 def _timed_compile(
@@ -497,7 +500,8 @@ def search_order(
     """A good path for one cyclic order, the bound of its relaxation, or both; less of them where it is stopped."""
     began = time.perf_counter()
     try:
-        compiled = _compile(road, race, order, assumptions)
+        largest = LARGEST_BOUNDED_MODEL if wanted is Wanted.BOUND else LARGEST_WHOLE_MODEL
+        compiled = _compile(road, race, order, assumptions, largest)
     except NoFeasiblePlanError:  # in this order no pulls add up to the course; in others they do
         return OrderResult(order, (), INFINITY, INFINITY, time.perf_counter() - began)
     build_seconds = time.perf_counter() - began
