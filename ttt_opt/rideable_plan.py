@@ -306,16 +306,45 @@ def repaired(
 
 
 def _cures(situation: Situation, plan: RiddenPlan) -> list[tuple[Stretch, ...]]:
-    """Chains near to a plan's that change it where its ride misses a limit, those that cost least time first."""
-    numbers: set[int] = set()
+    """Chains near to a plan's that change it where its ride misses a limit.
+
+    Those come first that change the pulls of who leads there, in each group those that cost least time.
+    """
+    concerned: dict[int, set[int]] = {}
     for failed in plan.check.failed:
         place_m = place_of(failed)
         for number, stretch in enumerate(plan.stretches):
             begin_m, end_m = plan.node_m[stretch.begin], plan.node_m[stretch.end]
             if place_m is None or begin_m - CURED_BEFORE_M <= place_m <= end_m + CURED_BEFORE_M:
-                numbers.add(number)
-    found = [one for number in sorted(numbers) for one in ranked(situation, plan.chain, number, reach_of(situation))]
-    return [stretches for _, stretches in sorted(found, key=lambda one: -one[0])]
+                concerned.setdefault(number, set()).update(_leaders_around(plan, number, place_m))
+    found: list[tuple[bool, float, tuple[Stretch, ...]]] = []
+    for number, leaders in sorted(concerned.items()):
+        own = plan.stretches[number]
+        for gain_s, stretches in ranked(situation, plan.chain, number, reach_of(situation)):
+            found.append((_changes_pulls_of(leaders, own, stretches[number]), gain_s, stretches))
+    return [stretches for _, _, stretches in sorted(found, key=lambda one: (not one[0], -one[1]))]
+
+
+def _leaders_around(plan: RiddenPlan, number: int, place_m: float | None) -> set[int]:
+    """Places in the cyclic order of who leads in a stretch near a place of the road; of all where there is none."""
+    changes = [(float(plan.node_m[node]), leader) for node, leader in plan.chain.changes[number]]
+    if place_m is None or not changes:
+        return {leader for _, leader in changes}
+    ends_m = [*(start_m for start_m, _ in changes[1:]), float(plan.node_m[plan.stretches[number].end])]
+    return {
+        leader
+        for (start_m, leader), end_m in zip(changes, ends_m, strict=True)
+        if start_m - CURED_BEFORE_M <= place_m <= end_m + CURED_BEFORE_M
+    }
+
+
+def _changes_pulls_of(leaders: set[int], before: Stretch, after: Stretch) -> bool:
+    """Whether somebody among those leads at other watts or for other seconds."""
+    return any(
+        before.seconds[leader] != after.seconds[leader]
+        or any(old[leader] != new[leader] for old, new in zip(before.watts, after.watts, strict=True))
+        for leader in leaders
+    )
 
 
 def place_of(check: Check) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from ttt_opt.chain_search import improved, merits
@@ -13,7 +14,7 @@ from ttt_opt.pattern_plan import RideablePlan, side_of
 from ttt_opt.pattern_text import cost, rideable_text
 from ttt_opt.plan import Plan
 from ttt_opt.plan_document import limits_of
-from ttt_opt.rideable_plan import MOST_CURES, RiddenPlan, place_of, repaired, situation_of
+from ttt_opt.rideable_plan import CURED_BEFORE_M, MOST_CURES, RiddenPlan, place_of, repaired, situation_of
 from ttt_opt.stretch_search import Chain, Stretch, ride_chain, scaled
 
 MOST_SLOWER = 0.005
@@ -160,3 +161,41 @@ def test_a_chain_search_prices_what_is_missed(small_plan: Plan, rideable: Rideab
     assert price_s[1] > price_s[0] >= chain.time_s - 1e-6
     better = improved(situation, chain, rounds=1, reach=1)
     assert merits(situation, chain, 0, [better.stretches])[0] <= price_s[0] + 1e-6
+
+
+def test_cures_begin_with_who_leads_where_a_limit_is_missed(small_plan: Plan, rideable: RideablePlan) -> None:
+    """Of the neighbours of a stretch those that change the pulls of the riders around the place come first."""
+    plan, ridden = small_plan, rideable.ridden
+    schedule = plan.optimum.schedule
+    situation = situation_of(
+        plan.course, plan.road, plan.race, ridden.line, (), (0,), schedule.speed_mps, schedule.finish_time_s
+    )
+    boundary_m = ridden.schedule.boundary_m
+    ends_m = {
+        (boundary_m[pull.first_segment], boundary_m[pull.end_segment]): ridden.line.index(pull.leader)
+        for pull in ridden.schedule.pulls
+    }
+    place_m, leaders = min(
+        (
+            (place_m, {i for (a, b), i in ends_m.items() if a - CURED_BEFORE_M <= place_m <= b + CURED_BEFORE_M})
+            for place_m in np.arange(100.0, plan.course.length_m - 100.0, 50.0)
+        ),
+        key=lambda found: len(found[1]),
+    )
+    assert len(leaders) < len(ridden.line)
+    place_km = place_m / 1000.0
+    missed = replace(ridden.check.checks[-1], met=False, detail=f"{place_km:.2f} km")
+    missing = replace(ridden, check=replace(ridden.check, passed=False, checks=(missed,)))
+    rides: list[tuple[Stretch, ...]] = []
+
+    def ride_it(chain: Chain) -> RiddenPlan:
+        rides.append(chain.stretches)
+        return missing
+
+    repaired(situation, missing, ride_it)
+    (number,) = [n for n, stretch in enumerate(ridden.stretches) if stretch != rides[0][n]][-1:]
+    before, after = ridden.stretches[number], rides[0][number]
+    changed = {i for i, (old, new) in enumerate(zip(before.seconds, after.seconds, strict=True)) if old != new}
+    for row, other in zip(before.watts, after.watts, strict=True):
+        changed |= {i for i, (old, new) in enumerate(zip(row, other, strict=True)) if old != new}
+    assert changed & leaders
