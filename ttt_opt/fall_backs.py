@@ -27,6 +27,8 @@ from ttt_opt.team import Team
 
 FACTORS = (0.7, 0.78, 0.84, 0.89, 0.93, 0.97, 1.01)
 """Watts of the first patterns tried, over those of the rideable plan."""
+SHARE_FOR_ROUNDS = 0.6
+"""Of what is left once patterns are found, for the rounds with the whole ride; the rest is for cures."""
 FEWEST_WHO_PULL = 2
 
 
@@ -147,7 +149,15 @@ def _pattern_for(
     if not allowed.over():
         better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
         chain = fastest(situation, [chain, *better])
-    final = settled(course, road, situation, chain, schedule.speed_mps, allowed=allowed)
+    final = settled(
+        course,
+        road,
+        situation,
+        chain,
+        schedule.speed_mps,
+        for_rounds=allowed.part(SHARE_FOR_ROUNDS),
+        for_cures=allowed,
+    )
     return described(course, road, changed, schedule, final)
 
 

@@ -71,10 +71,9 @@ LARGEST_TEAM_TRIED_WELL = 5
 """Riders who pull up to whom neighbours two steps away are tried."""
 SETTLING_ROUNDS, FEWEST_SETTLING_ROUNDS, USUAL_SETTLING_ROUNDS = 8, 1, 5
 """Rounds in which the ride of the whole plan corrects what patterns tell: at most; for speed (fall-backs, plan)."""
-SHARE_FOR_PATTERNS, SHARE_FOR_ROUNDS = 0.6, 0.6
-"""Of the time allowed, for the search of stretches and patterns, and of what is left then, for the rounds; the rest is
-for cures."""
-MOST_CURES, MUST_HELP, CURED_BEFORE_M = 40, 0.97, 300.0
+SHARE_FOR_PATTERNS = 0.75
+"""Of the time allowed, for the search of stretches and patterns; the rest is for the rounds."""
+MOST_CURES, MUST_HELP, CURED_BEFORE_M = 60, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
@@ -181,7 +180,8 @@ def make_rideable_plan(
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' at the boundaries of its segments (J).
     allowed : Allowance
-        Looked at between the steps: the rest of it is for curing what the ride of the plan misses.
+        Looked at between the steps. What the ride of the plan misses is cured however long that takes: about a second for
+        each of :data:`MOST_CURES` rides at most.
 
     Returns
     -------
@@ -225,7 +225,9 @@ def make_rideable_plan(
     situation = corrected(situation, ridden_plan(course, road, situation, chain, schedule.speed_mps))
     if not for_patterns.over():
         chain = improved(situation, chain, rounds=2, reach=reach)
-    return settled(course, road, situation, chain, schedule.speed_mps, USUAL_SETTLING_ROUNDS, allowed)
+    return settled(
+        course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS, for_rounds=allowed
+    )
 
 
 def settled(
@@ -235,7 +237,8 @@ def settled(
     chain: Chain,
     guess_mps: FloatArray,
     rounds: int = FEWEST_SETTLING_ROUNDS,
-    allowed: Allowance = ENDLESS,
+    for_rounds: Allowance = ENDLESS,
+    for_cures: Allowance = ENDLESS,
 ) -> RiddenPlan:
     """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
 
@@ -249,11 +252,10 @@ def settled(
         About how fast the segments of the road are ridden (m/s).
     rounds : int
         Rounds for speed; others follow only while the ride misses a limit.
-    allowed : Allowance
-        Looked at before each round and each cure.
+    for_rounds, for_cures : Allowance
+        Looked at before each round, and before each round of cures.
     """
     ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
-    for_rounds = allowed.part(SHARE_FOR_ROUNDS)
     plans = [ride_it(chain)]
     for number in range(SETTLING_ROUNDS):
         plan, best = plans[-1], min(plans, key=RiddenPlan.merit)
@@ -264,7 +266,7 @@ def settled(
         if better.stretches == plan.chain.stretches:
             break
         plans.append(ride_it(better))
-    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, allowed)
+    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, for_cures)
 
 
 def repaired(
