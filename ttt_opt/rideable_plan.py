@@ -180,8 +180,8 @@ def make_rideable_plan(
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' at the boundaries of its segments (J).
     allowed : Allowance
-        Looked at between the steps. What the ride of the plan misses is cured however long that takes: about a second for
-        each of :data:`MOST_CURES` rides at most.
+        Looked at between the steps. What the ride of the plan misses is cured however long that takes: about a second
+        for each of :data:`MOST_CURES` rides at most.
 
     Returns
     -------
