@@ -84,7 +84,7 @@ def _conclusion(ranking: Ranking) -> tuple[str, ...]:
     best = ranking.best
     if not math.isfinite(best.time_s):
         return ("No team has a plan that keeps all limits and passes its ride check.",)
-    within = 100 * (best.time_s - ranking.proven_s) / best.time_s
+    within = 100 * ranking.gap
     sentences = [
         f"Start with {and_list(best.names)}: {clock(best.time_s)}. No team of this roster can be faster than "
         f"{clock(ranking.proven_s)}, so this one is within {within:.2f} % of the best there is."

@@ -7,10 +7,9 @@ import itertools
 import math
 import multiprocessing
 import os
-import signal
 import time
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import BrokenExecutor, Future, wait
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -66,6 +65,7 @@ from ttt_opt.rotation_search import (
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import Progress, SearchClock, Settings, interrupts
 from ttt_opt.solver import FloatArray, solve, solver_version
+from ttt_opt.worker_process import worker_pool
 
 INFINITY = float("inf")
 
@@ -564,7 +564,7 @@ def _search_orders(
             left_s = clock.left_s
             keep(search_order(road, race, order, assumptions, pace, plan.price, left_s, seed, wanted, clock.stop))
         return list(results.values())
-    with ProcessPoolExecutor(n_workers, mp_context=_context(), initializer=_ignore_interrupts) as pool:
+    with worker_pool(n_workers) as pool:
         waiting: set[Future[OrderResult]] = {
             pool.submit(search_order, road, race, order, assumptions, pace, plan.price, clock.left_s, seed, wanted)
             for order in orders
@@ -582,16 +582,6 @@ def _search_orders(
                 for process in multiprocessing.active_children():
                     process.terminate()
     return list(results.values())
-
-
-def _context() -> multiprocessing.context.BaseContext:
-    """Forked where the system can, so that callers need no guard around their main module."""
-    return multiprocessing.get_context("fork" if "fork" in multiprocessing.get_all_start_methods() else None)
-
-
-def _ignore_interrupts() -> None:
-    """In a worker: Ctrl-C is for the main process, which ends the workers."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _best_order(

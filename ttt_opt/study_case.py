@@ -27,6 +27,7 @@ from ttt_opt.same_pulls import plan_with_pulls
 from ttt_opt.schedule import Schedule, ScheduledPull
 from ttt_opt.search_control import Settings
 from ttt_opt.team_bound import team_bound
+from ttt_opt.worker_process import may_have_workers
 
 Outcome = dict[str, Any]
 """What a case comes to: text, finite numbers, truth values, ``None``, lists and dictionaries of them."""
@@ -59,22 +60,27 @@ class PlanCase:
         The path of its course file is not used.
     course : Course
     settings : Settings
+    on_all_cores : bool
+        No other case is solved meanwhile.
     """
 
     race: Race
     course: Course
     settings: Settings
+    on_all_cores: bool = False
 
     def inputs(self) -> dict[str, Any]:
         """See :class:`Case`."""
         settings = dataclasses.asdict(self.settings)
-        del settings["processes"]  # the plan does not depend on it
-        return {"plan": race_data(self.race), "course": dataclasses.asdict(self.course), "settings": settings}
+        del settings["processes"]  # the plan does not depend on it, as long as the time suffices
+        inputs = {"plan": race_data(self.race), "course": dataclasses.asdict(self.course), "settings": settings}
+        return inputs | ({"on all cores": True} if self.on_all_cores else {})
 
     def solve(self) -> Outcome:
         """See :class:`Case`."""
+        processes = None if self.on_all_cores and may_have_workers() else 1
         try:
-            return outcome_of(plan_on(self.course, self.race, dataclasses.replace(self.settings, processes=1)))
+            return outcome_of(plan_on(self.course, self.race, dataclasses.replace(self.settings, processes=processes)))
         except NoFeasiblePlanError as error:
             return no_plan(str(error))
 

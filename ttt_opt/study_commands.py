@@ -99,7 +99,7 @@ def lineups(
 
     def study(settings: Settings, store: Store, workers: Workers, tell: Tell) -> Report:
         races = roster_races(race, n_riders, names, absent)
-        (ranking,) = rank_teams([(course, races)], settings, store, workers, tell)
+        (ranking,) = rank_teams([(course, races)], settings, store, workers, tell, best_once_more=True)
         return lineups_report(race, course, n_riders, names, absent, ranking)
 
     _run(study, out, time_limit, gap, seed, processes, scheduler, quiet)

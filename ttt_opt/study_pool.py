@@ -5,23 +5,21 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import signal
-import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass
 
 from ttt_opt.errors import SolverFailureError
 from ttt_opt.interrupts import interrupts_noted
 from ttt_opt.study_case import Case, Outcome, key_of
 from ttt_opt.study_store import Store
+from ttt_opt.worker_process import worker_pool
 
 Tell = Callable[[str], None]
 """Told what has been done."""
 
 POLL_S = 0.2
-PARENT_WATCH_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -148,7 +146,7 @@ def _executor(workers: Workers, n_cases: int) -> Iterator[tuple[Executor, int]]:
             yield executor, n_at_once
         return
     n_processes = min(workers.processes or os.cpu_count() or 1, n_cases)
-    pool = ProcessPoolExecutor(n_processes, _context(), initializer=_begin_work, initargs=(os.getpid(),))
+    pool = worker_pool(n_processes)
     try:
         yield pool, n_processes
         pool.shutdown()
@@ -157,20 +155,3 @@ def _executor(workers: Workers, n_cases: int) -> Iterator[tuple[Executor, int]]:
             process.terminate()
         pool.shutdown(cancel_futures=True)
         raise
-
-
-def _context() -> multiprocessing.context.BaseContext:
-    """Forked where the system can, so that callers need no guard around their main module."""
-    return multiprocessing.get_context("fork" if "fork" in multiprocessing.get_all_start_methods() else None)
-
-
-def _begin_work(parent: int) -> None:
-    """In a worker: Ctrl-C is for the parent, which ends the workers; and when the parent is gone, so are they."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-    def watch() -> None:
-        while os.getppid() == parent:
-            time.sleep(PARENT_WATCH_S)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
