@@ -28,7 +28,8 @@ from ttt_opt.team import Team
 FACTORS = (0.7, 0.78, 0.84, 0.89, 0.93, 0.97, 1.01)
 """Watts of the first patterns tried, over those of the rideable plan."""
 SHARE_FOR_ROUNDS = 0.6
-"""Of what is left once patterns are found, for the rounds with the whole ride; the rest is for cures."""
+"""Of what is left once patterns are found, for the rounds with the whole ride; the rest is for cures, and at least:"""
+LEAST_FOR_CURES_S = 10.0
 FEWEST_WHO_PULL = 2
 
 
@@ -156,7 +157,7 @@ def _pattern_for(
         chain,
         schedule.speed_mps,
         for_rounds=allowed.part(SHARE_FOR_ROUNDS),
-        for_cures=allowed,
+        for_cures=allowed.at_least(LEAST_FOR_CURES_S),
     )
     return described(course, road, changed, schedule, final)
 

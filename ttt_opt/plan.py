@@ -27,7 +27,7 @@ from ttt_opt.team_bound import team_bound
 
 FloatArray = NDArray[np.float64]
 
-PATTERN_SECONDS, USUAL_TEAM, RIDEABLE_SHARE = 240.0, 4, 2.0 / 3.0
+PATTERN_SECONDS, USUAL_TEAM, RIDEABLE_SHARE = 240.0, 4, 0.6
 """Longest search for patterns (s), for a team of so many riders at most, as larger ones have more patterns; and the
 share of it for the rideable plan."""
 MOST_SEGMENTS_FOR_PATTERNS = 600
@@ -204,7 +204,7 @@ def with_patterns(plan: Plan, progress: Progress | None = None, seconds: float =
         See :data:`ttt_opt.search_control.Progress`.
     seconds : float
         After so long patterns of four riders are taken as they are then (s), those of more riders later in
-        proportion: after two thirds of it at most for the rideable plan.
+        proportion: after three fifths of it at most for the rideable plan.
     """
     race, course, road, optimum = plan.race, plan.course, plan.road, plan.optimum
     too_long = road.n_segments > MOST_SEGMENTS_FOR_PATTERNS
