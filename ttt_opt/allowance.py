@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
@@ -36,10 +36,6 @@ class Allowance:
         now = self.clock()
         left = max(self.seconds - (now - self.began), 0.0)
         return Allowance(share * left, self.clock, now)
-
-    def at_least(self, seconds: float) -> Allowance:
-        """What is left, but not less than so many seconds from now on."""
-        return replace(self.part(1.0), seconds=max(self.part(1.0).seconds, seconds))
 
     def over(self) -> bool:
         """Whether the time has gone by."""

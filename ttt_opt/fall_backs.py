@@ -27,9 +27,6 @@ from ttt_opt.team import Team
 
 FACTORS = (0.7, 0.78, 0.84, 0.89, 0.93, 0.97, 1.01)
 """Watts of the first patterns tried, over those of the rideable plan."""
-SHARE_FOR_ROUNDS = 0.6
-"""Of what is left once patterns are found, for the rounds with the whole ride; the rest is for cures, and at least:"""
-LEAST_FOR_CURES_S = 10.0
 FEWEST_WHO_PULL = 2
 
 
@@ -97,7 +94,7 @@ def fall_backs(
     plan : RideablePlan
         Its stretches stay; seconds and watts are chosen anew.
     allowed : Allowance
-        Each of the patterns may take its part of what is left of it.
+        Each of the patterns may take its part of what is left of it, and then be cured of what its ride misses.
     """
     result = has_result_without_one(race)
     found = []
@@ -150,15 +147,7 @@ def _pattern_for(
     if not allowed.over():
         better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
         chain = fastest(situation, [chain, *better])
-    final = settled(
-        course,
-        road,
-        situation,
-        chain,
-        schedule.speed_mps,
-        for_rounds=allowed.part(SHARE_FOR_ROUNDS),
-        for_cures=allowed.at_least(LEAST_FOR_CURES_S),
-    )
+    final = settled(course, road, situation, chain, schedule.speed_mps, for_rounds=allowed)
     return described(course, road, changed, schedule, final)
 
 

@@ -238,7 +238,6 @@ def settled(
     guess_mps: FloatArray,
     rounds: int = FEWEST_SETTLING_ROUNDS,
     for_rounds: Allowance = ENDLESS,
-    for_cures: Allowance = ENDLESS,
 ) -> RiddenPlan:
     """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
 
@@ -252,8 +251,8 @@ def settled(
         About how fast the segments of the road are ridden (m/s).
     rounds : int
         Rounds for speed; others follow only while the ride misses a limit.
-    for_rounds, for_cures : Allowance
-        Looked at before each round, and before each round of cures.
+    for_rounds : Allowance
+        Looked at before each round.
     """
     ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
     plans = [ride_it(chain)]
@@ -266,14 +265,11 @@ def settled(
         if better.stretches == plan.chain.stretches:
             break
         plans.append(ride_it(better))
-    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, for_cures)
+    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it)
 
 
 def repaired(
-    situation: Situation,
-    plan: RiddenPlan,
-    ride_it: Callable[[Chain], RiddenPlan],
-    allowed: Allowance = ENDLESS,
+    situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan]
 ) -> RiddenPlan:
     """While a ride misses a limit: of the changes of the stretches around, the one that costs least and helps.
 
@@ -283,8 +279,6 @@ def repaired(
     plan : RiddenPlan
     ride_it : callable
         Rides a chain of stretches in the simulation.
-    allowed : Allowance
-        Looked at before each round of cures.
 
     Returns
     -------
@@ -292,7 +286,7 @@ def repaired(
         The plan as it was where no limit is missed; with limits missed where no cure is found in :data:`MOST_CURES`.
     """
     tried = {plan.stretches}
-    while not plan.check.passed and len(tried) <= MOST_CURES and not allowed.over():
+    while not plan.check.passed and len(tried) <= MOST_CURES:
         cures = [cure for cure in _cures(situation, plan) if cure not in tried]
         better = None
         for cure in cures[: MOST_CURES + 1 - len(tried)]:

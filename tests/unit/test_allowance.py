@@ -54,16 +54,6 @@ def test_nothing_is_left_of_an_allowance_that_is_over() -> None:
     assert part.over()
 
 
-def test_some_time_is_left_at_least() -> None:
-    clock = Clock()
-    whole = Allowance.of(20.0, clock)
-    assert whole.at_least(5.0).seconds == 20.0
-    clock.now_s += 18.0
-    some = whole.at_least(5.0)
-    assert (some.seconds, some.began) == (5.0, clock.now_s)
-    assert ENDLESS.at_least(5.0).seconds == math.inf
-
-
 def test_an_endless_allowance_has_endless_parts() -> None:
     assert not ENDLESS.over()
     assert ENDLESS.part(0.1).seconds == math.inf
