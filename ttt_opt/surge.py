@@ -35,6 +35,8 @@ UNCHANGED_HEADWIND_MPS = 0.3
 """Head winds that differ by no more than this count as the same (m/s)."""
 UNCHANGED_SEGMENTS, UNCHANGED_M = 3, 500.0
 """Segments, the two at the boundary included, and metres over which the road must be the same for a limit on speed."""
+BEFORE_BEND_M = 30.0
+"""Segments that end so near to a bend (m) are ridden for it, also where a changeover at its landmark cuts them off."""
 STEADY_RATIO, CHECKED_RATIO = 1.2, 1.15
 """Speeds of neighbouring segments that differ by no more than this ratio count as steady; the ride check asks for the
 second, since its speeds are not quite those with which a plan was made."""
@@ -43,7 +45,9 @@ second, since its speeds are not quite those with which a plan was made."""
 def _free(segments: Segments) -> BoolArray:
     """Segments in which gravity, brakes or an acceleration set the pace, ``(n_segments,)``."""
     descent = np.array([terrain == "descent" for terrain in segments.terrain])
-    before_bend = np.append(segments.bend[1:], False)
+    bend_begins_m = np.append(segments.start_m[segments.bend], np.inf)
+    next_bend_m = bend_begins_m[np.searchsorted(bend_begins_m, segments.end_m - 1e-6)]
+    before_bend = next_bend_m - segments.end_m < BEFORE_BEND_M
     return np.asarray(segments.accelerating | segments.bend | before_bend | descent, dtype=np.bool_)
 
 
