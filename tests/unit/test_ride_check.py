@@ -380,6 +380,16 @@ def test_surges_in_power_apply_where_nothing_else_explains_them() -> None:
     assert power_surge_applies(segments, bank, 1.4).tolist() == applies
 
 
+@pytest.mark.parametrize(("rest_m", "free"), [(9.0, True), (29.0, True), (31.0, False)])
+def test_what_a_landmark_cuts_off_before_a_bend_is_ridden_for_the_bend(rest_m: float, free: bool) -> None:
+    """Riders ease for a bend whether or not the leader changes at its landmark, a few metres before it."""
+    segments = flat_segments(np.array([0.0, 200.0, 400.0, 600.0, 800.0 - rest_m, 800.0, 900.0]))
+    bend = np.arange(6) == 5
+    segments = replace(segments, bend=bend, speed_cap_mps=np.where(bend, 9.0, np.inf))
+    applies = power_surge_applies(segments, np.full(6, 12.0))
+    assert applies.tolist() == [False, False, not free, False, False]
+
+
 def test_surges_in_speed_apply_where_the_road_has_not_changed_for_500_m() -> None:
     no, yes = False, True
     segments = replace(flat_segments(np.linspace(0.0, 2000.0, 11)), accelerating=np.zeros(10, dtype=bool))
