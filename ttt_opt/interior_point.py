@@ -71,7 +71,7 @@ def solve_by_interior_point(
     def left_s() -> float:
         return max(time_limit_s - (time.perf_counter() - began), 0.0)
 
-    if stopped is None:
+    if stopped in (None, "infeasible"):  # no plan is given up on an inexact certificate
         found = _solved(form, model.cost, tolerance, left_s(), interrupted, refine=True)
         stopped = _STOPPED.get(str(found.status))
     if stopped is None:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -136,3 +138,18 @@ def test_ctrl_c_between_two_iterations_is_not_lost(capfd: pytest.CaptureFixture[
     with pytest.raises(KeyboardInterrupt):
         solve_by_interior_point(random_model(1), interrupted=pressed)
     assert capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize("status", ["PrimalInfeasible", "NumericalError", "InsufficientProgress"])
+def test_what_fails_without_refinement_is_done_again_with_it(status: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An inexact certificate that there is no solution is not believed."""
+    model, solved = random_model(1), interior_point._solved
+    tried: list[bool] = []
+
+    def inexact(*arguments: Any, refine: bool) -> Any:
+        tried.append(refine)
+        return solved(*arguments, refine=True) if refine else SimpleNamespace(status=status)
+
+    monkeypatch.setattr(interior_point, "_solved", inexact)
+    assert solve_by_interior_point(model).objective == pytest.approx(optimum(model), rel=1e-6)
+    assert tried == [False, True]
