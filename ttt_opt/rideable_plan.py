@@ -76,6 +76,8 @@ SHARE_FOR_PATTERNS = 0.75
 MOST_CURES, MUST_HELP, CURED_BEFORE_M = 60, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
+CURE_SECONDS = 60.0
+"""Time that these rides may take: a minute is all of them on 40 km; on 100 km each takes several seconds (s)."""
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
 """Watts of the first stretches over those of the detailed plan."""
 OTHER_FACTORS = (0.95, 0.975, 1.0, 1.025)
@@ -180,8 +182,8 @@ def make_rideable_plan(
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' at the boundaries of its segments (J).
     allowed : Allowance
-        Looked at between the steps. What the ride of the plan misses is cured however long that takes: about a second
-        for each of :data:`MOST_CURES` rides at most.
+        Looked at between the steps. What the ride of the plan misses is cured also when it is over, for
+        :data:`CURE_SECONDS` more at most.
 
     Returns
     -------
@@ -238,6 +240,7 @@ def settled(
     guess_mps: FloatArray,
     rounds: int = FEWEST_SETTLING_ROUNDS,
     for_rounds: Allowance = ENDLESS,
+    cure_seconds: float = CURE_SECONDS,
 ) -> RiddenPlan:
     """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
 
@@ -253,6 +256,8 @@ def settled(
         Rounds for speed; others follow only while the ride misses a limit.
     for_rounds : Allowance
         Looked at before each round.
+    cure_seconds : float
+        Time for curing what the best of them misses (s).
     """
     ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
     plans = [ride_it(chain)]
@@ -265,11 +270,11 @@ def settled(
         if better.stretches == plan.chain.stretches:
             break
         plans.append(ride_it(better))
-    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it)
+    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, Allowance.of(cure_seconds))
 
 
 def repaired(
-    situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan]
+    situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan], allowed: Allowance = ENDLESS
 ) -> RiddenPlan:
     """While a ride misses a limit: of the changes of the stretches around, the one that costs least and helps.
 
@@ -279,17 +284,22 @@ def repaired(
     plan : RiddenPlan
     ride_it : callable
         Rides a chain of stretches in the simulation.
+    allowed : Allowance
+        Looked at before each ride.
 
     Returns
     -------
     RiddenPlan
-        The plan as it was where no limit is missed; with limits missed where no cure is found in :data:`MOST_CURES`.
+        The plan as it was where no limit is missed; with limits missed where no cure is found in time or in
+        :data:`MOST_CURES`.
     """
     tried = {plan.stretches}
-    while not plan.check.passed and len(tried) <= MOST_CURES:
+    while not plan.check.passed and len(tried) <= MOST_CURES and not allowed.over():
         cures = [cure for cure in _cures(situation, plan) if cure not in tried]
         better = None
         for cure in cures[: MOST_CURES + 1 - len(tried)]:
+            if allowed.over():
+                break
             tried.add(cure)
             other = ride_it(ride_chain(situation, cure))
             if other.merit()[0] < plan.merit()[0] or other.merit()[1] < MUST_HELP * plan.merit()[1]:

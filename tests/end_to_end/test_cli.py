@@ -38,9 +38,9 @@ def command(*words: str | Path) -> list[str]:
     return [sys.executable, "-m", "ttt_opt.cli", *map(str, words)]
 
 
-def ttt_opt(*words: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:
+def ttt_opt(*words: str | Path, within_s: float = 400.0, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        command(*words), capture_output=True, text=True, timeout=400, env={**os.environ, **environment}
+        command(*words), capture_output=True, text=True, timeout=within_s, env={**os.environ, **environment}
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ttt_opt.allowance import Allowance
 from ttt_opt.chain_search import improved, merits
 from ttt_opt.fall_backs import has_result_without_one, race_with_wind_turned, race_without
 from ttt_opt.pattern_plan import RideablePlan, side_of
@@ -145,6 +146,10 @@ def test_a_missed_limit_is_cured_where_a_neighbour_keeps_it(small_plan: Plan, ri
     assert not hopeless.check.passed  # and says so
     assert 3 < len(rides) <= MOST_CURES
     assert repaired(situation, ridden, ride_it) is ridden
+
+    rides.clear()
+    assert repaired(situation, missing, never, Allowance(0.0, lambda: 1.0, 0.0)) is missing  # no time is left
+    assert not rides
 
 
 def test_a_chain_search_prices_what_is_missed(small_plan: Plan, rideable: RideablePlan) -> None:
