@@ -77,7 +77,7 @@ MOST_CURES, MUST_HELP, CURED_BEFORE_M = 60, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
 CURE_SECONDS = 60.0
-"""Time that these rides may take: a minute is all of them on 40 km; on 100 km each takes several seconds (s)."""
+"""Time that these rides may take (s): they become slower with the length of the course and the number of riders."""
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
 """Watts of the first stretches over those of the detailed plan."""
 OTHER_FACTORS = (0.95, 0.975, 1.0, 1.025)
