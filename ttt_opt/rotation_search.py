@@ -31,6 +31,8 @@ SHAKEN_FLOORS_S_PER_KJ = (0.0, 0.02, 0.05)
 SHAKEN_ARCS_S = (0.0, 0.05, 0.2)
 MOST_STRETCHES = 6
 """Sizes of random changes: of prices (logarithm), added to prices (s/kJ), to pulls (s); stretches of the course."""
+SHAKEN_SHARES = (0.02, 0.05, 0.1, 0.2)
+"""Sizes of random changes of the shares of a relaxation's pulls."""
 IMPOSSIBLE_S, AMISS_S = 0.5, 5.0
 """What each pull costs more that was part of a chain without possible speeds, and each that was the cause (s)."""
 PATH_TOLERANCE = 1e-6
@@ -271,6 +273,46 @@ def follow_prices(
         share = max(2.0 / (step + 3.0), 0.1)
         price = (1.0 - share) * price + share * candidate.price
         pace = pace.towards(candidate.pace, share)
+    return best
+
+
+def follow_shares(
+    table: ArcTable,
+    valuer: PathValuer,
+    share: FloatArray,
+    n_tries: int,
+    *,
+    stop: Callable[[], bool],
+    found: Callable[[ValuedPath], None],
+) -> ValuedPath | None:
+    """Value chains of the pulls that a relaxation rides to the largest shares, some of them shaken at random.
+
+    Parameters
+    ----------
+    share : ndarray (n_arcs,)
+        To which the relaxation rides each pull.
+    n_tries : int
+
+    Returns
+    -------
+    ValuedPath or None
+        The best; ``None`` where no chain of pulls reaches the finish, or there was no time.
+    """
+    data, best = table.data, None
+    draw = np.random.default_rng(valuer.seed)
+    length = table.end - table.first
+    free = np.zeros((data.n_segments, len(data.lines)))
+    for number in range(n_tries):
+        if stop():
+            break
+        noise = 0.0 if number == 0 else SHAKEN_SHARES[number % len(SHAKEN_SHARES)] * draw.gumbel(size=len(share))
+        path = best_path(data, -(share + noise) * length, free)
+        if path is None or (number > 0 and path in valuer.known):
+            continue
+        candidate = valuer.value(path)
+        if best is None or candidate.time_s < best.time_s - 1e-4:
+            best = candidate
+            found(best)
     return best
 
 

@@ -15,6 +15,7 @@ from pyomo.common.gc_manager import PauseGC
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 from scipy.sparse import csc_array, diags_array
 
+from ttt_models.programme import Programme
 from ttt_opt.errors import SolverFailureError
 
 FloatArray = NDArray[np.float64]
@@ -132,11 +133,7 @@ def _matrix_form(
     model: pyo.ConcreteModel, implied_lower: Collection[str], implied_upper: Collection[str]
 ) -> tuple[LinearModel, Named, Named]:
     form = LinearStandardFormCompiler().write(model, mixed_form=True)
-    matrix = csc_array(form.A)
-    matrix.data[np.abs(matrix.data) < NEGLIGIBLE] = 0.0
-    matrix.eliminate_zeros()
-    largest = np.maximum(abs(matrix).max(axis=1).toarray().ravel(), NEGLIGIBLE)
-    matrix = csc_array(diags_array(1.0 / largest) @ matrix)
+    matrix, largest = _scaled(csc_array(form.A))
     rhs = np.asarray(form.rhs, dtype=np.float64) / largest
     kind = np.array([row.bound_type for row in form.rows])
     bounds = [variable.bounds for variable in form.columns]
@@ -155,6 +152,32 @@ def _matrix_form(
     )
     rows = [(row.constraint.parent_component().local_name, row.constraint.index()) for row in form.rows]
     return linear, columns, rows
+
+
+def matrix_form(programme: Programme) -> LinearModel:
+    """Matrix form of a programme written in blocks; every row is divided by its largest coefficient, too."""
+    row, column, coefficient = (np.concatenate(parts) for parts in zip(*programme.terms, strict=True))
+    shape = (programme.n_rows, programme.n_columns)
+    matrix, largest = _scaled(csc_array((coefficient, (row, column)), shape=shape))
+    return LinearModel(
+        matrix=matrix,
+        row_lower=np.concatenate(programme.row_lower) / largest,
+        row_upper=np.concatenate(programme.row_upper) / largest,
+        cost=np.concatenate(programme.cost),
+        lower=np.concatenate(programme.lower),
+        upper=np.concatenate(programme.upper),
+        integer=np.zeros(programme.n_columns, dtype=np.bool_),
+        implied_lower=np.concatenate(programme.implied_lower),
+        implied_upper=np.concatenate(programme.implied_upper),
+    )
+
+
+def _scaled(matrix: csc_array) -> tuple[csc_array, FloatArray]:
+    """A matrix without negligible coefficients, its rows divided by their largest ones, and these."""
+    matrix.data[np.abs(matrix.data) < NEGLIGIBLE] = 0.0
+    matrix.eliminate_zeros()
+    largest = np.maximum(abs(matrix).max(axis=1).toarray().ravel(), NEGLIGIBLE)
+    return csc_array(diags_array(1.0 / largest) @ matrix), largest
 
 
 def restrict(model: LinearModel, keep: BoolArray, fixed: FloatArray) -> Restriction:
