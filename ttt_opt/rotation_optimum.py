@@ -220,20 +220,22 @@ def optimise(
             if clock.stop():
                 break
             best = _for_all_pulls(road, race, fitted, clock) or best
-            thoroughly = number > 0  # the first round is there for an early bound
-            wanted = Wanted.BOTH if thoroughly else Wanted.BOUND
+            wanted = Wanted.BOTH if number > 0 else Wanted.BOUND  # plans of all orders are known in the first round
             results = _search_orders(road, race, orders, best, clock, tell, wanted)
             bounds = {result.order: result.bound_s for result in results}
-            sharp = _sharpened(road, race, bounds, best, clock, tell) if thoroughly else {}
-            lowest = min(bounds.values())
-            if math.isfinite(lowest):
-                bound = max(bound, lowest) if clock.stop() else lowest
+            if number == 0 and math.isfinite(min(bounds.values())):
+                bound = min(bounds.values())
             if near_enough():
+                break
+            sharp = _sharpened(road, race, bounds, best, clock, tell)
+            if math.isfinite(min(bounds.values())):
+                bound = max(bound, min(bounds.values())) if clock.stop() else min(bounds.values())
+            if number > 0 and near_enough():  # in the first round the relaxations lead to better plans, at little cost
                 break
             best = _best_order(road, race, results, best, clock)
             best = _rounded(road, race, sharp, best, clock, tell)
             best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
-            for candidate in _fastest_plans(best) if thoroughly else [best]:
+            for candidate in _fastest_plans(best):
                 if clock.stop():
                     break
                 again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)

@@ -26,7 +26,7 @@ from typing import Any
 import pytest
 from conftest import RACE, write_race
 
-from ttt_opt import cli, rotation_optimum
+from ttt_opt import cli, pull_bound, rotation_optimum
 from ttt_opt.course import read_course
 from ttt_opt.errors import InputError, NoFeasiblePlanError, SolverFailureError
 from ttt_opt.plan import Plan, plan_on, ride_and_check
@@ -581,7 +581,8 @@ def test_a_relaxation_cut_short_gives_no_bound(small_race_file: Path, monkeypatc
     def cut_short(*args: Any, **kwargs: Any) -> Any:
         return replace(solve(*args, **kwargs), stopped_because="time limit", values=None, bound=-5000.0)
 
-    monkeypatch.setattr(rotation_optimum, "solve_by_interior_point", cut_short)
+    for module in (rotation_optimum, pull_bound):
+        monkeypatch.setattr(module, "solve_by_interior_point", cut_short)
     race = read_race(small_race_file)
     made = plan_on(read_course(race.course_file), race, Settings(time_limit_s=30.0, processes=1))
     assert made.optimum.best_possible_s == -math.inf
