@@ -34,7 +34,7 @@ class Settings:
     """
 
     time_limit_s: float = 240.0
-    gap: float = 0.003
+    gap: float = 0.002
     seed: int = 0
     processes: int | None = None
 
