@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import signal
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from plan_examples import in_eight_stretches, on_the_demo_road
 
 from ttt_opt.plan import Plan, make_plan, with_patterns
 from ttt_opt.plan_document import document_text, plan_document
@@ -54,6 +57,14 @@ wind_speed_mps = 4
 wind_from_deg = 270
 """
 
+SHORT_RACE = f"""
+start_order = ["Zoë", "Ben", "Cas"]
+{RACE}
+[limits.pulls.flat]
+longest_s = 30
+"""
+"""For a kilometre, on which each of the three pulls then."""
+
 
 def straight_road_gpx(length_m: float) -> str:
     """A level road that runs straight north, on an invented place in the sea."""
@@ -68,10 +79,10 @@ def straight_road_gpx(length_m: float) -> str:
     )
 
 
-def write_race(folder: Path, race: str = RACE, team: str = TEAM) -> Path:
-    """Write a race of three riders over three flat kilometres and give the name of its race file."""
+def write_race(folder: Path, race: str = RACE, team: str = TEAM, length_m: float = 3000.0) -> Path:
+    """Write a race, of three riders over three flat kilometres if nothing else is said, and give its race file."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "course.gpx").write_text(straight_road_gpx(3000.0), encoding="utf-8")
+    (folder / "course.gpx").write_text(straight_road_gpx(length_m), encoding="utf-8")
     (folder / "team.toml").write_text(team, encoding="utf-8")
     race_file = folder / "race.toml"
     race_file.write_text(race, encoding="utf-8")
@@ -92,6 +103,61 @@ def small_plan(small_race_file: Path) -> Plan:
 def small_plan_text(small_plan: Plan) -> str:
     """What plan.json holds for the small plan."""
     return document_text(plan_document(small_plan))
+
+
+@pytest.fixture(scope="session")
+def small_plan_in_eight(small_plan: Plan) -> Plan:
+    """The small plan in eight stretches, see :func:`plan_examples.in_eight_stretches`."""
+    return in_eight_stretches(small_plan)
+
+
+@pytest.fixture(scope="session")
+def demo_road_plan(small_plan: Plan) -> Plan:
+    """The race of the demo ridden without a search, see :func:`plan_examples.on_the_demo_road`."""
+    return on_the_demo_road(small_plan)
+
+
+@pytest.fixture(scope="session")
+def demo_road_plan_in_eight(demo_road_plan: Plan) -> Plan:
+    """The same in eight stretches."""
+    return in_eight_stretches(demo_road_plan)
+
+
+@pytest.fixture
+def listens_to_ctrl_c() -> Iterator[None]:
+    """Also where the tests run in the background, where shells have Ctrl-C ignored."""
+    old = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, old)
+
+
+def answer_with(monkeypatch: pytest.MonkeyPatch, plan: Plan) -> None:
+    """The plan command of this process finds this plan, patterns and all, without a search."""
+    monkeypatch.setattr("ttt_opt.plan.make_plan", lambda *_: plan)
+    monkeypatch.setattr("ttt_opt.plan.with_patterns", lambda made, *_: made)
+
+
+@pytest.fixture
+def first_patterns(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plan command of this process takes the first patterns that it finds, as where their time is up at once."""
+    monkeypatch.setattr("ttt_opt.plan.seconds_for", lambda *_: 0.0)
+
+
+@pytest.fixture(scope="session")
+def shortest_race_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two riders over 600 m without wind: all files of a plan in a second or two, for where any plan will do."""
+    two, calm = TEAM[: TEAM.rindex("[[riders]]")], RACE[: RACE.index("[weather]")]
+    return write_race(tmp_path_factory.mktemp("shortest-race"), calm, two, 600.0)
+
+
+@pytest.fixture(scope="session")
+def short_plan_text(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """What plan.json holds for three riders over a kilometre, with first patterns: quickly ridden anew by a reader."""
+    race_file = write_race(tmp_path_factory.mktemp("short-race"), SHORT_RACE, length_m=1000.0)
+    plan = with_patterns(make_plan(read_race(race_file), Settings(time_limit_s=60.0)), seconds=0.0)
+    assert plan.rideable is not None
+    assert all(fall_back.plan is not None for fall_back in plan.fall_backs)
+    return document_text(plan_document(plan))
 
 
 @pytest.fixture

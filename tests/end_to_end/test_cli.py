@@ -20,7 +20,7 @@ from typing import Any, NoReturn
 import jsonschema
 import pandas as pd
 import pytest
-from conftest import RACE, TEAM, write_race
+from conftest import RACE, SHORT_RACE, TEAM, answer_with, write_race
 
 from ttt_opt import cli
 from ttt_opt.errors import SolverFailureError
@@ -145,7 +145,7 @@ def test_quiet_says_nothing(
     tmp_path: Path,
     capfd: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr("ttt_opt.plan.make_plan", lambda *_: checked(small_plan, passed=True))
+    answer_with(monkeypatch, checked(small_plan, passed=True))
     assert run_here(monkeypatch, "plan", small_race_file, "--out", tmp_path / "out", "--quiet") == 0
     assert capfd.readouterr() == ("", "")
     assert {path.name for path in (tmp_path / "out").iterdir()} == FILES
@@ -164,7 +164,7 @@ def test_plan_that_fails_its_check_is_written_and_says_so(
     tmp_path: Path,
     capfd: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr("ttt_opt.plan.make_plan", lambda *_: checked(small_plan, passed=False))
+    answer_with(monkeypatch, checked(small_plan, passed=False))
     assert run_here(monkeypatch, "plan", small_race_file, "--out", tmp_path, "--quiet") == 1
     assert capfd.readouterr().err.startswith("ttt-opt: the plan fails its ride check: not met: ")
     assert {path.name for path in tmp_path.iterdir()} == FILES
@@ -374,20 +374,19 @@ def test_ctrl_c_during_the_search_gives_the_best_plan_so_far(tmp_path: Path) -> 
 def test_hostile_names(tmp_path: Path) -> None:
     names = {"Zoë": "=cmd|' /C calc'!A0", "Ben": "👩‍👩‍👧‍👦" * 10, "Cas": "漢" * 80}
     team = TEAM
+    race = SHORT_RACE.replace("Small race", "<script>alert(1)</script>")
     for before, after in names.items():
-        team = team.replace(f'name = "{before}"', f'name = "{after}"')
-    race = RACE.replace("Small race", "<script>alert(1)</script>")
+        team, race = team.replace(f'"{before}"', f'"{after}"'), race.replace(f'"{before}"', f'"{after}"')
     out = tmp_path / "out ä\n"
-    result = ttt_opt(
-        "plan", write_race(tmp_path / "r", race, team), "--out", out, "--time-limit", "60", PYTHONUTF8="1"
-    )
+    race_file = write_race(tmp_path / "r", race, team, 1000.0)
+    result = ttt_opt("plan", race_file, "--out", out, "--time-limit", "60", PYTHONUTF8="1")
     assert result.returncode in (0, 1)
     assert not any(is_unsafe(c) for line in result.stdout.split("\n") for c in line)
     assert "Written to" in result.stdout.splitlines()[-1]
     document = json.loads((out / "plan.json").read_text(encoding="utf-8"))
     assert {rider["name"] for rider in document["riders"]} == set(names.values())
     riders = set(pd.read_csv(out / "schedule.csv", dtype=str)["rider"])
-    assert riders <= {"'=cmd|' /C calc'!A0", names["Ben"], names["Cas"]}
+    assert riders == {"'=cmd|' /C calc'!A0", names["Ben"], names["Cas"]}
     assert ttt_opt("simulate", out / "plan.json", PYTHONUTF8="1").returncode == result.returncode
 
 
@@ -409,9 +408,9 @@ def test_output_cut_off_by_a_pager() -> None:
 
 @pytest.mark.skipif(os.name != "posix", reason="closes standard streams with a shell")
 @pytest.mark.parametrize("closed", [">&- 2>&-", "<&- >&- 2>&-", "<&- >&-"])
-def test_closed_streams(closed: str, small_race_file: Path, tmp_path: Path) -> None:
+def test_closed_streams(closed: str, shortest_race_file: Path, tmp_path: Path) -> None:
     """Files and pipes that are opened then do not get what is meant for the terminal."""
-    words = command("plan", small_race_file, "--out", tmp_path / "out", "--time-limit", "60")
+    words = command("plan", shortest_race_file, "--out", tmp_path / "out", "--time-limit", "60")
     result = subprocess.run(
         ["sh", "-c", f'"$@" {closed}', "sh", *words], capture_output=True, text=True, timeout=120
     )

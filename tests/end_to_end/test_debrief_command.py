@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from plan_examples import on_a_road, on_the_demo_road
+from plan_examples import on_a_road
 from recorded_examples import Recorder, team_recordings, write, write_gpx
 from test_cli import run_here
 from test_ride_on_course import course_of
@@ -23,8 +23,8 @@ POWER_RIDE = ROOT.parent / "shared" / "courses" / "P01-power-41km-275W-1hz.csv"
 
 
 @pytest.fixture(scope="module")
-def plan(small_plan: Plan) -> Plan:
-    return on_the_demo_road(small_plan)
+def plan(demo_road_plan: Plan) -> Plan:
+    return demo_road_plan
 
 
 @pytest.fixture(scope="module")

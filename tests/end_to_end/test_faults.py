@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import RACE, write_race
+from conftest import RACE, answer_with, write_race
 
 from ttt_opt import cli, pull_bound, rotation_optimum
 from ttt_opt.course import read_course
@@ -37,15 +37,8 @@ from ttt_opt.writing import prepare_folder, write_results
 
 ROOT = Path(__file__).resolve().parents[2]
 FILES = {"plan.json", "plan.txt", "schedule.csv", "briefing.html", "cards.html", "cues.gpx"}
+pytestmark = pytest.mark.usefixtures("listens_to_ctrl_c")
 needs_posix = pytest.mark.skipif(os.name != "posix", reason="signals, resource limits and devices of POSIX")
-
-
-@pytest.fixture(autouse=True)
-def listens_to_ctrl_c() -> Iterator[None]:
-    """Also where the tests run in the background, where shells have Ctrl-C ignored."""
-    old = signal.signal(signal.SIGINT, signal.default_int_handler)
-    yield
-    signal.signal(signal.SIGINT, old)
 
 
 def command(*words: str | Path) -> list[str]:
@@ -228,7 +221,7 @@ def test_interrupted_after_the_search(
     run_here: RunHere,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("ttt_opt.plan.make_plan", lambda *_: small_plan)
+    answer_with(monkeypatch, small_plan)
     interrupting(monkeypatch, module, name)
     assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
     assert_untouched(older)
@@ -243,7 +236,7 @@ def test_interrupted_while_writing(
     run_here: RunHere,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("ttt_opt.plan.make_plan", lambda *_: small_plan)
+    answer_with(monkeypatch, small_plan)
     interrupting(monkeypatch, "ttt_opt.writing", "_write_synced", at_call=at_file + 2)  # after two probes
     assert run_here("plan", small_race_file, "--out", older, "--quiet") == (130, "interrupted")
     assert_untouched(older)
@@ -259,7 +252,7 @@ def test_interrupted_while_files_take_their_names(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Half of the results would be of this run, half of an older one: so all are done first."""
-    monkeypatch.setattr("ttt_opt.plan.make_plan", lambda *_: small_plan)
+    answer_with(monkeypatch, small_plan)
     original, calls = Path.replace, []
 
     def replace(self: Path, target: Path) -> Path:
@@ -344,9 +337,9 @@ def limited(largest_file_bytes: int) -> Callable[[], None]:
 
 
 @needs_posix
-def test_disk_full_while_results_are_written(older: Path, small_race_file: Path) -> None:
+def test_disk_full_while_results_are_written(older: Path, shortest_race_file: Path) -> None:
     result = subprocess.run(
-        command("plan", small_race_file, "--out", older, "--quiet", "--time-limit", "60"),
+        command("plan", shortest_race_file, "--out", older, "--quiet", "--time-limit", "60"),
         capture_output=True,
         text=True,
         timeout=240,
@@ -521,6 +514,7 @@ def test_solver_fails_before_there_is_a_plan(
 
 
 @needs_posix
+@pytest.mark.usefixtures("first_patterns")
 @pytest.mark.parametrize("crash", [give_up, lambda: os._exit(139)], ids=["gives up", "process dies"])
 def test_solver_fails_when_there_is_a_plan(
     crash: Callable[[], None], small_race_file: Path, older: Path, run_here: RunHere, monkeypatch: pytest.MonkeyPatch
@@ -574,7 +568,7 @@ def test_an_order_in_which_no_pulls_add_up_ends_no_search(
         assert 0.95 * made.finish_time_s < bound_s < 1.01 * made.finish_time_s
 
 
-def test_a_relaxation_cut_short_gives_no_bound(small_race_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_relaxation_cut_short_gives_no_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its prices bound too, but far too low: a quick bound must be able to take its place."""
     solve = rotation_optimum.solve_by_interior_point
 
@@ -583,11 +577,12 @@ def test_a_relaxation_cut_short_gives_no_bound(small_race_file: Path, monkeypatc
 
     for module in (rotation_optimum, pull_bound):
         monkeypatch.setattr(module, "solve_by_interior_point", cut_short)
-    race = read_race(small_race_file)
+    race = read_race(write_race(tmp_path, length_m=1500.0))
     made = plan_on(read_course(race.course_file), race, Settings(time_limit_s=30.0, processes=1))
     assert made.optimum.best_possible_s == -math.inf
 
 
+@pytest.mark.usefixtures("first_patterns")
 def test_time_is_up_with_a_plan(small_race_file: Path, older: Path, run_here: RunHere) -> None:
     code, _ = run_here("plan", small_race_file, "--out", older, "--quiet", "--time-limit", "1", "--gap", "0")
     assert code in (0, 1)

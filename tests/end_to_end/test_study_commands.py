@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 from conftest import RACE, TEAM, write_race
 from study_examples import DAN, four_riders
+from test_cli import run_here
 
 from ttt_opt.study_store import FOLDER
 
@@ -41,14 +42,15 @@ def results(out: Path, name: str) -> tuple[pd.DataFrame, dict[str, object], str]
 def squad_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four riders of whom three start; Dan is so weak that no team with him can be the best."""
     folder = tmp_path_factory.mktemp("squad")
-    return write_race(folder, f"{RACE}\n[rules]\nteam_size = 3\n", TEAM + DAN.replace("cp_w = 300", "cp_w = 180"))
+    team = TEAM + DAN.replace("cp_w = 300", "cp_w = 180")
+    return write_race(folder, f"{RACE}\n[rules]\nteam_size = 3\n", team, length_m=1000.0)
 
 
 def test_lineups(squad_file: Path, tmp_path: Path) -> None:
     done = ttt_opt("lineups", squad_file, "--out", tmp_path, "--time-limit", "60", "--quiet")
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
     text = (tmp_path / "lineups.txt").read_text(encoding="utf-8")
-    assert text.splitlines()[3].startswith("Start with Zoë, Ben and Cas: 0:03:4")  # the conclusion comes first
+    assert text.splitlines()[3].startswith("Start with Zoë, Ben and Cas: 0:01:1")  # the conclusion comes first
     assert "3 of 4 teams (75 %) are cut off" in " ".join(text.split())
     table, document, page = results(tmp_path, "lineups")
     assert document["share_cut_off"] == 0.75
@@ -169,11 +171,18 @@ def test_sizes(tmp_path: Path) -> None:
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
-def test_bad_input_is_one_sentence(tmp_path: Path, words: list[str], sentence: str) -> None:
+def test_bad_input_is_one_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    words: list[str],
+    sentence: str,
+) -> None:
+    monkeypatch.setattr("ttt_opt.study_cluster.CONNECTING_S", 0.5)
     race_file = four_riders(tmp_path / "race")
     words = [str(race_file) if word == "RACE" else word for word in words]
-    done = ttt_opt(*words, "--out", tmp_path / "out")
-    assert done.returncode == 2
-    assert sentence in " ".join(done.stderr.split())
-    assert "Traceback" not in done.stderr
+    assert run_here(monkeypatch, *words, "--out", tmp_path / "out") == 2
+    told = capfd.readouterr().err
+    assert sentence in " ".join(told.split())
+    assert "Traceback" not in told
     assert not list((tmp_path / "out").glob("*.html")) if (tmp_path / "out").exists() else True

@@ -175,11 +175,11 @@ def test_damaged_file_is_read_or_refused(which: str, tmp_path: Path) -> None:
     assert N_CASES // 50 < taken < N_CASES  # the damage is neither always fatal nor always harmless
 
 
-def test_damaged_plan_is_read_or_refused(tmp_path: Path, small_plan_text: str) -> None:
+def test_damaged_plan_is_read_or_refused(tmp_path: Path, short_plan_text: str) -> None:
     draw = random.Random(f"{SEED} plan")
     path = tmp_path / "plan.json"
     for number in range(N_CASES // 3):
-        hurt = damaged(small_plan_text.encode(), draw)
+        hurt = damaged(short_plan_text.encode(), draw)
         path.write_bytes(hurt)
         try:
             read_and_use(read_plan, path)

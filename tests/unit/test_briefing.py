@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from page_reading import Node, assert_harmless, read_page, table
-from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls, without_patterns
+from plan_examples import renamed, with_many_pulls, without_patterns
 
 from ttt_opt.advice import NO_FALL_BACK, WARM_UP
 from ttt_opt.briefing import START_ROUTINE_S, briefing_html
@@ -130,8 +130,8 @@ def test_who_leads_is_said_by_marks_and_not_by_colour_alone(small_plan: Plan) ->
 
 
 @pytest.fixture(scope="module")
-def eight(small_plan: Plan) -> Plan:
-    return in_eight_stretches(on_the_demo_road(small_plan))
+def eight(demo_road_plan_in_eight: Plan) -> Plan:
+    return demo_road_plan_in_eight
 
 
 def assert_patterns(page: Node, document: dict[str, Any]) -> None:
@@ -241,13 +241,13 @@ def test_no_fall_back_plan_is_claimed(small_plan: Plan) -> None:
 
 
 @pytest.mark.parametrize("names", HOSTILE)
-def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
-    hostile = renamed(in_eight_stretches(small_plan), names)
+def test_hostile_names(names: tuple[str, ...], small_plan_in_eight: Plan) -> None:
+    hostile = renamed(small_plan_in_eight, names)
     text = briefing_html(hostile)
     page = read_page(text)
     assert_harmless(page)
     assert not any(is_unsafe(character) for line in text.split("\n") for character in line)
-    harmless = briefing_html(renamed(in_eight_stretches(small_plan), THREE))
+    harmless = briefing_html(renamed(small_plan_in_eight, THREE))
     plain = [element.tag for element in read_page(harmless).every()]
     assert [element.tag for element in page.every()] == plain
 
@@ -267,7 +267,7 @@ def test_same_plan_same_bytes(small_plan: Plan, small_plan_file: Path) -> None:
     assert briefing_html(slower) == text
 
 
-def test_size(small_plan: Plan) -> None:
+def test_size(small_plan_in_eight: Plan) -> None:
     """With as many pulls as 300 km take, at 45 s each, and the longest names."""
-    long = with_many_pulls(renamed(in_eight_stretches(small_plan), ("漢" * 80, "é" * 80, "&" * 80)), 600)
+    long = with_many_pulls(renamed(small_plan_in_eight, ("漢" * 80, "é" * 80, "&" * 80)), 600)
     assert len(briefing_html(long).encode("utf-8")) < 1_000_000

@@ -11,7 +11,7 @@ import gpxpy
 import numpy as np
 import pytest
 import xmlschema
-from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls
+from plan_examples import renamed, with_many_pulls
 from test_briefing import HOSTILE
 
 from ttt_opt.course import read_course
@@ -24,11 +24,6 @@ from ttt_opt.terminal_names import is_unsafe
 SPACE = "{http://www.topografix.com/GPX/1/1}"
 SCHEMA = xmlschema.XMLSchema(Path(__file__).resolve().parents[1] / "data" / "gpx-1.1.xsd")
 """The schema of GPX 1.1 as TopoGrafix publishes it, see tests/data/README.md."""
-
-
-@pytest.fixture(scope="module")
-def hilly_plan(small_plan: Plan) -> Plan:
-    return on_the_demo_road(small_plan)
 
 
 def assert_valid(text: str) -> ElementTree.Element:
@@ -59,8 +54,8 @@ def test_the_schema_refuses_what_is_no_gpx(right: str, wrong: str, small_plan: P
         SCHEMA.validate(text.replace(right, wrong, 1))
 
 
-def test_stretches_of_the_rideable_plan_are_cues(hilly_plan: Plan) -> None:
-    plan = in_eight_stretches(hilly_plan)
+def test_stretches_of_the_rideable_plan_are_cues(demo_road_plan_in_eight: Plan) -> None:
+    plan = demo_road_plan_in_eight
     assert plan.rideable is not None
     found = [cue for cue in cues(plan) if cue.kind == "stretch"]
     assert "change of leader" not in {cue.kind for cue in cues(plan)}
@@ -72,12 +67,12 @@ def test_stretches_of_the_rideable_plan_are_cues(hilly_plan: Plan) -> None:
     assert_valid(cues_gpx(plan))
 
 
-def test_valid_and_read_back_by_two_readers(hilly_plan: Plan, tmp_path: Path) -> None:
-    text = cues_gpx(hilly_plan)
+def test_valid_and_read_back_by_two_readers(demo_road_plan: Plan, tmp_path: Path) -> None:
+    text = cues_gpx(demo_road_plan)
     root = assert_valid(text)
     path = tmp_path / "cues.gpx"
     path.write_text(text, encoding="utf-8")
-    track, other, course = read_track(path), gpxpy.parse(text), hilly_plan.course
+    track, other, course = read_track(path), gpxpy.parse(text), demo_road_plan.course
     np.testing.assert_allclose(track.latitude_deg, course.latitude_deg, atol=1e-7)
     np.testing.assert_allclose(track.longitude_deg, course.longitude_deg, atol=1e-7)
     np.testing.assert_allclose(track.elevation_m, course.elevation_m, atol=0.051)
@@ -85,41 +80,42 @@ def test_valid_and_read_back_by_two_readers(hilly_plan: Plan, tmp_path: Path) ->
     assert track.notes == ()
     points = other.tracks[0].segments[0].points
     assert [point.latitude for point in points] == track.latitude_deg.tolist()
-    assert [point.name for point in other.waypoints] == [cue.name for cue in cues(hilly_plan)]
+    assert [point.name for point in other.waypoints] == [cue.name for cue in cues(demo_road_plan)]
     assert len(root.findall(f"{SPACE}wpt")) == len(other.waypoints)
     assert read_course(path).length_m == pytest.approx(course.length_m, rel=1e-3)
 
 
-def test_cues_lie_along_the_road(hilly_plan: Plan) -> None:
-    found = cues(hilly_plan)
+def test_cues_lie_along_the_road(demo_road_plan: Plan) -> None:
+    found = cues(demo_road_plan)
     assert [cue.distance_m for cue in found] == sorted(cue.distance_m for cue in found)
     assert found[-1].name == "Finish"
     by_kind = {kind: [cue for cue in found if cue.kind == kind] for kind in {cue.kind for cue in found}}
-    climbs = [slope for slope in slopes(hilly_plan.road) if slope.terrain == "climb"]
-    assert len(by_kind["bend"]) == len(bends(hilly_plan.course, hilly_plan.road)) > 0
+    climbs = [slope for slope in slopes(demo_road_plan.road) if slope.terrain == "climb"]
+    assert len(by_kind["bend"]) == len(bends(demo_road_plan.course, demo_road_plan.road)) > 0
     assert len(by_kind["climb"]) == 2 * len(climbs) > 0
-    assert [cue.distance_m for cue in by_kind["change of leader"]] == [pull.start_m for pull in hilly_plan.pulls[1:]]
-    for cue, pull in zip(by_kind["change of leader"], hilly_plan.pulls[1:], strict=True):
+    relieving = demo_road_plan.pulls[1:]
+    assert [cue.distance_m for cue in by_kind["change of leader"]] == [pull.start_m for pull in relieving]
+    for cue, pull in zip(by_kind["change of leader"], relieving, strict=True):
         assert cue.name == f"{pull.rider} {pull.front_power_w:.0f}W"
         assert f"{pull.rider} leads for {pull.duration_s:.0f} s at {pull.front_power_w:.0f} W." in cue.told
-    points = gpxpy.parse(cues_gpx(hilly_plan)).waypoints
+    points = gpxpy.parse(cues_gpx(demo_road_plan)).waypoints
     for cue, point in zip(found, points, strict=True):
-        course = hilly_plan.course
+        course = demo_road_plan.course
         assert point.latitude == pytest.approx(
             np.interp(cue.distance_m, course.distance_m, course.latitude_deg), abs=1e-7
         )
 
 
-def test_number_of_cues_is_bounded(hilly_plan: Plan) -> None:
-    many = with_many_pulls(hilly_plan, 1000)
+def test_number_of_cues_is_bounded(demo_road_plan: Plan) -> None:
+    many = with_many_pulls(demo_road_plan, 1000)
     found = cues(many)
     assert 0.6 * MOST_CUES < len(found) <= MOST_CUES
     assert {cue.kind for cue in found} == {"change of leader", "bend", "climb", "finish"}
 
 
 @pytest.mark.parametrize("names", [*HOSTILE, ("\x00\x1f", "\ud800", "\ufffe")])
-def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
-    text = cues_gpx(renamed(in_eight_stretches(small_plan), names))
+def test_hostile_names(names: tuple[str, ...], small_plan_in_eight: Plan) -> None:
+    text = cues_gpx(renamed(small_plan_in_eight, names))
     root = assert_valid(text)
     for point in root.findall(f"{SPACE}wpt"):
         name = point.findtext(f"{SPACE}name", "")

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.typing import NDArray
-from plan_examples import on_the_demo_road
 from recorded_examples import TEAM_NOISE, Noise, Recorder, team_recordings
 
 from ttt_opt.debrief import Debrief, debrief
@@ -26,9 +25,9 @@ FloatArray = NDArray[np.float64]
 
 
 @pytest.fixture(scope="module")
-def plan(small_plan: Plan) -> Plan:
+def plan(demo_road_plan: Plan) -> Plan:
     """The race of the demo at 300 W in front, planned as it is ridden."""
-    made = on_the_demo_road(small_plan)
+    made = demo_road_plan
     for _ in range(3):  # a ride hurries where it is behind the schedule's clock
         schedule = made.optimum.schedule
         seconds = np.diff(made.ride.boundary_time_s)

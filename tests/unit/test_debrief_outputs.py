@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from page_reading import assert_harmless, read_page, table
-from plan_examples import on_the_demo_road, renamed
+from plan_examples import renamed
 from recorded_examples import team_recordings
 from test_debrief import debriefed
 
@@ -29,8 +29,8 @@ HOSTILE = ("<b>Eve</b>", "=SUM(A1)", "שלום", "Dirk & Co")
 
 
 @pytest.fixture(scope="module")
-def plan(small_plan: Plan) -> Plan:
-    return on_the_demo_road(small_plan)
+def plan(demo_road_plan: Plan) -> Plan:
+    return demo_road_plan
 
 
 @pytest.fixture(scope="module")

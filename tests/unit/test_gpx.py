@@ -366,6 +366,7 @@ def test_byte_that_is_not_utf_8_in_a_file_larger_than_memory(tmp_path: Path) -> 
 
 
 @needs_proc
+@pytest.mark.slow
 def test_a_million_points(tmp_path: Path) -> None:
     file = tmp_path / "course.gpx"
     with file.open("w") as stream:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls, without_patterns
+from plan_examples import renamed, with_many_pulls, without_patterns
 from recorded_examples import team_recordings
 from test_debrief import debriefed
 
@@ -76,8 +76,8 @@ def measured(text: str, width: int, folder: Path) -> dict[str, Any]:
 
 
 @pytest.fixture(scope="module")
-def plan(small_plan: Plan) -> Plan:
-    return in_eight_stretches(on_the_demo_road(small_plan))
+def plan(demo_road_plan_in_eight: Plan) -> Plan:
+    return demo_road_plan_in_eight
 
 
 @pytest.mark.parametrize("width", [360, 800, 1280])

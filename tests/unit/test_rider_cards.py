@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 from page_reading import Node, assert_harmless, read_page
-from plan_examples import in_eight_stretches, on_the_demo_road, renamed, with_many_pulls, without_patterns
+from plan_examples import renamed, with_many_pulls, without_patterns
 from test_briefing import HOSTILE
 
 from ttt_opt.plan import Plan
@@ -20,9 +20,9 @@ def rows_of(card: Node) -> list[list[str]]:
     return [[cell.text for cell in row.all("td")] for row in card.all("tr") if row.all("td")]
 
 
-def test_own_patterns_of_each_rider(small_plan: Plan) -> None:
+def test_own_patterns_of_each_rider(demo_road_plan_in_eight: Plan) -> None:
     """Two lines a stretch: where, whose wheel and which side; seconds and watts by slope."""
-    plan = in_eight_stretches(on_the_demo_road(small_plan))
+    plan = demo_road_plan_in_eight
     assert plan.rideable is not None
     marks = team_marks(plan.race.team)
     cards = read_page(cards_html(plan)).all("article")
@@ -79,8 +79,8 @@ def test_size_of_card_and_letters() -> None:
 
 
 @pytest.mark.parametrize("names", HOSTILE)
-def test_hostile_names(names: tuple[str, ...], small_plan: Plan) -> None:
-    text = cards_html(renamed(in_eight_stretches(small_plan), names))
+def test_hostile_names(names: tuple[str, ...], small_plan_in_eight: Plan) -> None:
+    text = cards_html(renamed(small_plan_in_eight, names))
     page = read_page(text)
     assert_harmless(page)
     assert len(page.all("article")) == 3

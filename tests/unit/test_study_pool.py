@@ -91,7 +91,7 @@ def test_a_worker_that_is_killed_is_told_as_such(tmp_path: Path) -> None:
 STUDY = """
 import sys
 from pathlib import Path
-sys.path.insert(0, sys.argv[2])
+sys.path[:0] = sys.argv[2:]
 from study_examples import Doubling
 from ttt_opt.study_pool import Workers, solve_all
 from ttt_opt.study_store import Store
@@ -105,7 +105,7 @@ print(sum(outcome["double"] for outcome in outcomes))
 def test_killed_in_the_middle_and_started_again(tmp_path: Path) -> None:
     """kill -9 of the study; its workers end by themselves; the second run solves what is missing and nothing else."""
     noted = notes(tmp_path)
-    command = [sys.executable, "-c", STUDY, str(tmp_path), str(TESTS)]
+    command = [sys.executable, "-c", STUDY, str(tmp_path), str(TESTS), str(TESTS / "unit")]
     first = subprocess.Popen(command, start_new_session=True)
     kept = tmp_path / FOLDER
     end = time.monotonic() + 30.0
