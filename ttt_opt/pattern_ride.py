@@ -22,6 +22,7 @@ The rules of a pattern
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,6 +43,7 @@ from ttt_opt.ride import LARGEST_ACCELERATION_MPS2, WALKING_PACE_MPS, road_condi
 from ttt_opt.ride_check import SHORTEST_STAY_S
 from ttt_opt.rotation_problem import Road
 from ttt_opt.segments import Segments
+from ttt_opt.team import Rider
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -144,8 +146,8 @@ class Line:
     mass_kg, inertia_kg, cda_m2, w_prime_j, peak_w : ndarray (n_line,)
     cp_w, cp_alone_w : ndarray (n_line,)
         Critical power that lasts for the race, and critical power (W).
-    share : ndarray (n_line,)
-        Draft share by place.
+    share : ndarray (n_pulling, n_line)
+        Draft share of each rider while the rider of the row leads.
     way_back_s, way_back_mps, ramp_mps2, ramp_share : float
         How long a rider who swings off drifts back, and how much slower than the line on average; how he slows down and
         speeds up again, and for what share of the time each. What he has too much while slowing down is lost.
@@ -363,12 +365,20 @@ def line_of(race: Race, order: tuple[int, ...], sitting: tuple[int, ...], sustai
         cp_alone_w=np.array([rider.cp_w for rider in riders]),
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
         peak_w=np.array([rider.peak_w for rider in riders]),
-        share=race.draft_shares(len(members)),
+        share=np.array([_shares_behind(race, riders, len(order), lead) for lead in range(len(order))]),
         way_back_s=0.0 if way is None else way.duration_s,
         way_back_mps=0.0 if way is None else way.distance_m / way.duration_s,
         ramp_mps2=0.0 if way is None else way.drift_speed_mps / way.ramp_s,
         ramp_share=0.0 if way is None else way.ramp_s / way.duration_s,
     )
+
+
+def _shares_behind(race: Race, riders: Sequence[Rider], n_pulling: int, lead: int) -> FloatArray:
+    """Draft shares of the riders of a line, as :class:`Line` has them, behind one of those who pull."""
+    line = [*range(lead, n_pulling), *range(lead), *range(n_pulling, len(riders))]
+    shares = np.empty(len(riders))
+    shares[line] = race.line_shares([riders[i] for i in line])
+    return shares
 
 
 def ride_patterns(
@@ -454,7 +464,7 @@ def ride_patterns(
         mass, inertia = line.mass_kg[lead], line.inertia_kg[lead]
         headwind, cross2, rho = road.headwind_mps[p], crosswind2[p], half_density[p]
         fixed = mass * resistance[p] + _BEARING_FORCE_N
-        saving = 1.0 - float(line.share[0])
+        saving = 1.0 - float(line.share[0, 0])  # the same whoever leads
         square = v * v
         squares = [np.where(v > WALKING_PACE_MPS, square, square + 4.0 * ridden_m)]
         middle = 0.5 * (v + np.sqrt(squares[0]))
@@ -477,7 +487,7 @@ def ride_patterns(
         # what it takes
         place = np.where(places < m, (places - lead[:, None]) % m, places)
         moving = back[:n] > 0.0
-        share = np.where(moving, 1.0, 1.0 - (1.0 - line.share[place]) * sheltered[:, None])
+        share = np.where(moving, 1.0, 1.0 - (1.0 - line.share[lead]) * sheltered[:, None])
         own = middle[:, None] - np.where(moving, line.way_back_mps, 0.0)
         air = own + headwind[:, None]
         force_all = (

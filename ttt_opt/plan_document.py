@@ -149,6 +149,7 @@ def _race(race: Race) -> dict[str, Any]:
         "drafting": race.drafting,
         "wheel_gap_m": race.wheel_gap_m,
         "drafting_shares": race.drafting_shares,
+        "drafting_per_kg": race.drafting_per_kg,
         "recovery": race.recovery,
         "recovery_share": race.recovery_share,
         "weather": dataclasses.asdict(race.weather),

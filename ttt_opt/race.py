@@ -12,7 +12,15 @@ from pathlib import Path, PureWindowsPath
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_opt.drafting import LARGEST_GAP_M, LONGEST_LINE, SMALLEST_GAP_M, TABLES, draft_shares, own_shares
+from ttt_opt.drafting import (
+    LARGEST_GAP_M,
+    LONGEST_LINE,
+    SMALLEST_GAP_M,
+    TABLES,
+    behind_a_heavier_rider,
+    draft_shares,
+    own_shares,
+)
 from ttt_opt.physiology import RECOVERY_MODELS
 from ttt_opt.team import LONGEST_NAME, Rider, Team, read_team
 from ttt_opt.toml_input import Bounds, Table, describe, read_toml
@@ -40,6 +48,7 @@ PULL_BOUNDS = Bounds(3.0, 3600.0, "s")
 CRR_BOUNDS = Bounds(0.001, 0.02, "", "coefficient of rolling resistance")
 GAP_BOUNDS = Bounds(SMALLEST_GAP_M, LARGEST_GAP_M, "m", "between wheels")
 SHARE_BOUNDS = Bounds(0.0, 1.0, "", "share of the power below critical power")
+PER_KG_BOUNDS = Bounds(0.0, 0.01, "", "share of the drag, 0.003 for 0.3 % for each kilogram")
 DRAFT_SHARE_BOUNDS = Bounds(0.2, 1.2, "", "share of the solo drag, 0.65 for 65 %")
 
 
@@ -197,6 +206,9 @@ class Race:
     drafting_shares : tuple of float
         The team's own shares of the solo drag by place, leader first, as a ride showed them; empty: those of the
         table. Places behind the last have its share.
+    drafting_per_kg : float
+        Drag less for each kilogram that the rider ahead is heavier, see
+        :func:`ttt_opt.drafting.behind_a_heavier_rider`.
     recovery : str
         ``differential`` or ``constant``, see :mod:`ttt_opt.physiology`.
     recovery_share : float
@@ -223,6 +235,7 @@ class Race:
     drafting: str = "measured"
     wheel_gap_m: float = 0.5
     drafting_shares: tuple[float, ...] = ()
+    drafting_per_kg: float = 0.0
     recovery: str = "differential"
     recovery_share: float = 0.5
     start_order: tuple[str, ...] = ()
@@ -251,6 +264,8 @@ class Race:
             raise ValueError(
                 f"drafting.shares: {self.drafting_shares} are not all within {DRAFT_SHARE_BOUNDS.allowed}"
             )
+        if not PER_KG_BOUNDS.low <= self.drafting_per_kg <= PER_KG_BOUNDS.high:
+            raise ValueError(f"drafting.per_kg: {self.drafting_per_kg} is not within {PER_KG_BOUNDS.allowed}")
         if not 0.0 <= self.crr < math.inf:
             raise ValueError(f"surface.crr: {self.crr} is negative or not finite")
         if self.start_order:
@@ -261,6 +276,13 @@ class Race:
         if self.drafting_shares:
             return own_shares(self.drafting_shares, line_length)
         return draft_shares(self.drafting, line_length, self.wheel_gap_m)
+
+    def line_shares(self, riders: Sequence[Rider]) -> NDArray[np.float64]:
+        """Share of the solo drag of each rider of a line, leader first, with the size of who is ahead."""
+        shares = np.array(self.draft_shares(len(riders)))
+        mass = np.array([rider.mass_kg for rider in riders])
+        shares[1:] *= behind_a_heavier_rider(mass[1:], mass[:-1], self.drafting_per_kg)
+        return shares
 
     def _check_start_order(self) -> None:
         names = [rider.name for rider in self.team.riders]
@@ -316,7 +338,7 @@ def read_race(path: Path, *, larger_team: bool = False) -> Race:
     )
     surface, drafting, recovery = top.subtable("surface"), top.subtable("drafting"), top.subtable("recovery")
     surface.refuse_unknown(("crr",))
-    drafting.refuse_unknown(("table", "wheel_gap_m", "shares"))
+    drafting.refuse_unknown(("table", "wheel_gap_m", "shares", "per_kg"))
     name = top.text("name", LONGEST_NAME)
     model, share = _recovery(recovery)
     course_file = _file_below(top, "course", path.parent)
@@ -337,6 +359,7 @@ def read_race(path: Path, *, larger_team: bool = False) -> Race:
             drafting=drafting.choice_or("table", TABLES, Race.drafting),
             wheel_gap_m=drafting.number_or("wheel_gap_m", GAP_BOUNDS, Race.wheel_gap_m),
             drafting_shares=_drafting_shares(drafting),
+            drafting_per_kg=drafting.number_or("per_kg", PER_KG_BOUNDS, Race.drafting_per_kg),
             recovery=model,
             recovery_share=share,
             start_order=tuple(

@@ -183,6 +183,9 @@ def _rules(race: Race) -> list[str]:
 
 
 def _drafting(race: Race) -> str:
+    told = f"drafting table '{race.drafting}'"
     if race.drafting_shares:
-        return f"the team's own drag shares by place {', '.join(f'{share:g}' for share in race.drafting_shares)}"
-    return f"drafting table '{race.drafting}'"
+        told = f"the team's own drag shares by place {', '.join(f'{share:g}' for share in race.drafting_shares)}"
+    if race.drafting_per_kg > 0.0:
+        told += f" and {100.0 * race.drafting_per_kg:g} % less drag for each kg that the rider ahead is heavier"
+    return told

@@ -236,7 +236,7 @@ def optimise(
             best = _rounded(road, race, sharp, best, clock, tell)
             best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES))
             for candidate in _fastest_plans(best):
-                if clock.stop():
+                if clock.stop() or near_enough():
                     break
                 again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
                 fitted = min(fitted, again, key=FittedPlan.merit)

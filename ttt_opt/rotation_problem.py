@@ -391,24 +391,18 @@ def pull_bounds(segments: Segments, race: Race) -> tuple[FloatArray, FloatArray]
     return shortest, longest
 
 
-def _place_shares(road: Road, race: Race, n_riders: int, speed_mps: FloatArray) -> FloatArray:
-    """Draft shares ``(..., n_riders)`` at speeds ``(n_segments, ...)``, cross wind included."""
-    extra = (None,) * (speed_mps.ndim - 1)
-    yaw = yaw_angle(speed_mps, road.headwind_mps[:, *extra], road.crosswind_mps[:, *extra])
-    shares = race.draft_shares(n_riders)
-    return np.asarray(sheltered_share(shares, yaw[..., None]), dtype=np.float64)
-
-
-def _wheel_work(road: Road, race: Race, rider: int, share: FloatArray, speed: FloatArray) -> FloatArray:
+def _wheel_work(road: Road, race: Race, rider: int, share: float, speed: FloatArray) -> FloatArray:
     """Work for the road load per segment at speeds ``(n_segments, n_speeds)`` over the drivetrain's efficiency (J).
 
-    Below zero it stays a balance at the wheel that pays for a rise of kinetic energy.
+    The share of the solo drag is that in still air. Below zero it stays a balance at the wheel that pays for a rise of
+    kinetic energy.
     """
     who = race.team.riders[rider]
+    yaw = yaw_angle(speed, road.headwind_mps[:, None], road.crosswind_mps[:, None])
     power = road_load_power(
         speed,
         mass_kg=who.total_mass_kg,
-        drag_area_m2=who.cda_m2 * share,
+        drag_area_m2=who.cda_m2 * sheltered_share(share, yaw),
         grade=road.segments.grade[:, None],
         headwind_mps=road.headwind_mps[:, None],
         air_density=road.air_density[:, None],
@@ -442,20 +436,18 @@ def _work(
     shape = (road.n_segments, len(lines), speed_mps.shape[1], len(riders))
     road_work = np.zeros(shape)
     at_reference = np.zeros((road.n_segments, len(lines), len(riders)))
-    lengths = {len(line) for line in lines}
-    shares = {n: _place_shares(road, race, n, speed_mps) for n in lengths}
     reference = reference_mps[:, None]
-    reference_shares = {n: _place_shares(road, race, n, reference) for n in lengths}
-    known: dict[tuple[int, int, int], tuple[FloatArray, FloatArray]] = {}
+    shares = [race.line_shares([riders[i] for i in line]) for line in lines]
+    known: dict[tuple[int, float], tuple[FloatArray, FloatArray]] = {}
     for q, line in enumerate(lines):
-        for place, i in enumerate(line):
-            key = (i, len(line), place)
-            if key not in known:
-                known[key] = (
-                    _wheel_work(road, race, i, shares[len(line)][..., place], speed_mps),
-                    _wheel_work(road, race, i, reference_shares[len(line)][..., place], reference)[:, 0],
+        for i, share in zip(line, shares[q].tolist(), strict=True):
+            if (i, share) not in known:
+                known[i, share] = (
+                    _wheel_work(road, race, i, share, speed_mps),
+                    _wheel_work(road, race, i, share, reference)[:, 0],
                 )
-            road_work[:, q, :, i], at_reference[:, q, i] = known[key]
+            road_work[:, q, :, i], at_reference[:, q, i] = known[i, share]
+    yaw = yaw_angle(reference_mps, road.headwind_mps, road.crosswind_mps)
     per_metre = np.maximum(at_reference, 0.0) / road.length_m[:, None, None]
     changeover = np.zeros((road.n_segments, len(lines), len(riders)))
     changeover_use, changeover_dip = (np.zeros((road.n_segments, len(lines))) for _ in range(2))
@@ -470,7 +462,7 @@ def _work(
                 np.maximum(reference_mps, way.drift_speed_mps + 0.5),
                 mass_kg=who.total_mass_kg,
                 cda_m2=who.cda_m2,
-                last_wheel_share=reference_shares[len(line)][:, 0, n_pulling - 1],
+                last_wheel_share=sheltered_share(shares[following][lines[following].index(leader)], yaw),
                 grade=road.segments.grade,
                 headwind_mps=road.headwind_mps,
                 air_density=road.air_density,

@@ -23,7 +23,7 @@ WIND_MPS, WIND_DEG, TEMPERATURE_C = 2.0, 30.0, 10.0
 DRAG_SHARE, CRR, MASS_SHARE = 0.03, 0.001, 0.02
 CP_SHARE, W_PRIME_SHARE = 0.045, 0.28
 HEAT_SHARE = 0.06
-GAP_M, SURGE_FACTOR = 0.2, 2.0
+GAP_M, SURGE_FACTOR, BY_SIZE = 0.2, 2.0, 0.003
 RESERVES_J = (5000.0, 7000.0, 9000.0)
 """Reserves that ``robust`` tries besides the race's own (J)."""
 
@@ -217,6 +217,15 @@ def inputs_of(race: Race) -> list[Input]:
         )
     tables = tuple(Side(table, replace(race, drafting=table)) for table in TABLES if table != race.drafting)
     found.append(Input("drafting table", tables, None, "published tables"))
+    per_kg = BY_SIZE if race.drafting_per_kg == 0.0 else 0.0
+    found.append(
+        Input(
+            "size of the rider ahead",
+            (Side(f"{100.0 * per_kg:g} % a kg", replace(race, drafting_per_kg=per_kg)),),
+            None,
+            "up to 6 % between reversed places (Fitton et al. 2018)",
+        )
+    )
     gaps = [max(race.wheel_gap_m - GAP_M, SMALLEST_GAP_M), min(race.wheel_gap_m + GAP_M, LARGEST_GAP_M)]
     found.append(
         Input(

@@ -38,7 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
-from ttt_opt.drafting import sheltered_share
+from ttt_opt.drafting import behind_a_heavier_rider, sheltered_share
 from ttt_opt.physics import DRIVETRAIN_EFFICIENCY, kinetic_mass, road_load_power, yaw_angle
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.race import Race
@@ -313,8 +313,14 @@ def _blocks(road: Road) -> IntArray:
 
 
 def _lines(race: Race, fewest: int) -> list[tuple[Place, ...]]:
-    """Lines, the leader first, then the second wheel; all others have the best share of the places behind."""
+    """Lines, the leader first, then the second wheel; all others have the best share of the places behind.
+
+    With the wheel on which each of them would have it best, where the size of the rider ahead counts.
+    """
     riders = range(len(race.team.riders))
+    mass = np.array([rider.mass_kg for rider in race.team.riders])
+    behind = behind_a_heavier_rider(mass[:, None], mass, race.drafting_per_kg)
+    best_behind = [float(np.delete(behind[i], i).min(initial=math.inf)) for i in riders]
     lines = []
     for n_riders in range(fewest, len(riders) + 1):
         shares = [float(share) for share in race.draft_shares(n_riders)]
@@ -323,5 +329,6 @@ def _lines(race: Race, fewest: int) -> list[tuple[Place, ...]]:
             if race.team.riders[front[0]].pulls:
                 others = [rider for rider in riders if rider not in front]
                 for rest in itertools.combinations(others, n_riders - len(front)):
-                    lines.append((*zip(front, shares, strict=False), *((rider, best) for rider in rest)))
+                    second = ((i, shares[1] * float(behind[i, front[0]])) for i in front[1:])
+                    lines.append(((front[0], shares[0]), *second, *((i, best * best_behind[i]) for i in rest)))
     return lines

@@ -82,6 +82,7 @@ def race_defaults() -> dict[str, Any]:
         "drafting.table": Race.drafting,
         "drafting.wheel_gap_m": Race.wheel_gap_m,
         "drafting.shares": Race.drafting_shares,
+        "drafting.per_kg": Race.drafting_per_kg,
         "recovery.model": Race.recovery,
         "recovery.constant_share": Race.recovery_share,
     }

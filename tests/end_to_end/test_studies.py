@@ -209,7 +209,7 @@ def test_every_input_of_the_list_is_changed(small_plan: Plan) -> None:
     assert len(set(names)) == len(names)
     for wanted in ("wind speed", "wind direction", "temperature (air density)", "heat: critical power", "wheel gap",
                    "drag area, all riders", "rolling resistance", "mass, all riders", "surge limit",
-                   "drafting table", "critical power, Ben", "W', Cas"):  # fmt: skip
+                   "drafting table", "size of the rider ahead", "critical power, Ben", "W', Cas"):  # fmt: skip
         assert wanted in names
     assert all(side.race != race for item in inputs_of(race) for side in item.sides)
     assert "wind direction" not in [item.name for item in inputs_of(without_wind(race))]

@@ -110,6 +110,16 @@ def test_grows_with_what_makes_a_team_slower(small_plan: Plan) -> None:
     assert team_bound(road_of(road.segments, windy, 0.0), windy) > 1.05 * base_s
 
 
+def test_size_of_the_rider_ahead(small_plan: Plan) -> None:
+    """Each of the three leads a third of the time behind whom the others follow: it evens out, to 1 % at least."""
+    road, race = small_plan.road, small_plan.race
+    base_s = team_bound(road, race)
+    assert len({rider.mass_kg for rider in race.team.riders}) > 1
+    assert 0.985 * base_s < team_bound(road, replace(race, drafting_per_kg=0.003)) < base_s
+    alike = with_riders(race, lambda rider: replace(rider, mass_kg=70.0))
+    assert team_bound(road, replace(alike, drafting_per_kg=0.003)) == team_bound(road, alike)
+
+
 def test_dropping_and_sitting_on(small_plan: Plan) -> None:
     """More freedom, never a higher bound; a rider who may not pull, never a lower one."""
     road, race = small_plan.road, small_plan.race

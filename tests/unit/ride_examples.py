@@ -6,6 +6,7 @@ them, changeover cost), independently of the ride.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -123,6 +124,9 @@ def make_plan(
     work = np.zeros((n_segments, len(team.riders)))
     for number, pull in enumerate(pulls):
         shares = draft_shares(race.drafting, len(pull.line), race.wheel_gap_m)
+        for place, (ahead, behind) in enumerate(itertools.pairwise(pull.line), start=1):
+            heavier_kg = team.riders[ahead].mass_kg - team.riders[behind].mass_kg
+            shares[place] *= 1.0 - max(min(race.drafting_per_kg * heavier_kg, 0.03), -0.03)
         for place, index in enumerate(pull.line):
             rider = team.riders[index]
             for s in range(pull.first_segment, pull.end_segment):

@@ -49,7 +49,7 @@ def with_bends() -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def race() -> Race:
-    return make_race(make_team(), weather=Weather(wind_speed_mps=5.0, wind_from_deg=60.0))
+    return make_race(make_team(), weather=Weather(wind_speed_mps=5.0, wind_from_deg=60.0), drafting_per_kg=0.003)
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ from ttt_opt.race import (
     CRR_BOUNDS,
     GAP_BOUNDS,
     LIMIT_BOUNDS,
+    PER_KG_BOUNDS,
     WEATHER_BOUNDS,
     Limits,
     PullBounds,
@@ -213,6 +214,7 @@ def test_needed_fields(tmp_path: Path, field: str) -> None:
         ("[drafting]\nshares = [1, 70]", "drafting.shares[2]: 70 is not within the allowed 0.2 to 1.2"),
         ("[drafting]\nshares = [1.0]", "drafting.shares: holds 1 numbers; allowed: 2 to 10"),
         ('[drafting]\ntable = "measured"\nshares = [1, 0.7]', "drafting.table: has no effect beside shares"),
+        ("[drafting]\nper_kg = 0.3", "drafting.per_kg: 0.3 is not within the allowed 0 to 0.01"),
         ("[drafting]\nwheel_gap_m = 50", "drafting.wheel_gap_m: 50 is not within the allowed 0.05 to 5 m"),
         (
             '[drafting]\ntable = "blocken"',
@@ -376,6 +378,7 @@ def example() -> Race:
         ({"wheel_gap_m": float("nan")}, "drafting.wheel_gap_m: nan"),
         ({"drafting_shares": (1.0,)}, "drafting.shares: holds 1 numbers"),
         ({"drafting_shares": (1.0, 65.0)}, "drafting.shares: (1.0, 65.0)"),
+        ({"drafting_per_kg": -0.003}, "drafting.per_kg: -0.003"),
         ({"crr": -0.1}, "surface.crr: -0.1"),
         ({"start_order": ("A", "B")}, "start_order: "),
     ],
@@ -437,6 +440,7 @@ def test_the_page_on_fields_says_what_the_readers_do() -> None:
         **{f"limits.{key}": getattr(Limits(), key) for key in LIMIT_BOUNDS},
         "surface.crr": Race.crr,
         "drafting.wheel_gap_m": Race.wheel_gap_m,
+        "drafting.per_kg": Race.drafting_per_kg,
         "bicycle_mass_kg": Rider.bicycle_mass_kg,
     }
     bounds = {
@@ -444,6 +448,7 @@ def test_the_page_on_fields_says_what_the_readers_do() -> None:
         **{f"limits.{key}": value for key, value in LIMIT_BOUNDS.items() if key != "w_prime_reserve_j"},
         "surface.crr": CRR_BOUNDS,
         "drafting.wheel_gap_m": GAP_BOUNDS,
+        "drafting.per_kg": PER_KG_BOUNDS,
         **{key: value for key, value in RIDER_BOUNDS.items() if not key.endswith("_pull_s")},
     }
     for field, value in standard.items():

@@ -19,7 +19,7 @@ from ttt_opt.team import Rider, Team
 
 GRAVITY, EFFICIENCY, WHEELS_M2, WHEELS_KG = 9.80665, 0.976, 0.0044, 0.14 / 0.311**2
 """Martin et al. 1998."""
-WIND_MPS, FROM_DEG, SHARE_OF_CP = 7.0, 40.0, 0.97
+WIND_MPS, FROM_DEG, SHARE_OF_CP, PER_KG = 7.0, 40.0, 0.97, 0.002
 RIDERS = (
     Rider("Arne", 80.0, 360.0, 22_000.0, 0.25, peak_power_w=950.0, longest_pull_s=50.0),
     Rider("Bela", 68.0, 330.0, 18_000.0, 0.23, shortest_pull_s=20.0),
@@ -37,7 +37,7 @@ def race() -> Race:
         on_wheel_share_of_cp=1.2,
     )
     weather = Weather(wind_speed_mps=WIND_MPS, wind_from_deg=FROM_DEG, shelter=0.9)
-    return make_race(Team("Example", RIDERS), limits=limits, weather=weather)
+    return make_race(Team("Example", RIDERS), limits=limits, weather=weather, drafting_per_kg=PER_KG)
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +101,9 @@ def test_work_against_road_load(data: RotationData, road: Road, race: Race) -> N
                 v = data.speed_mps[:, k]
                 along = v + road.headwind_mps
                 yaw = np.degrees(np.arctan2(road.crosswind_mps, along))
-                area = rider.cda_m2 * np.array([sheltered_share(shares[place], angle) for angle in yaw]) + WHEELS_M2
+                ahead = RIDERS[line[place - 1]] if place > 0 else rider
+                share = shares[place] * (1.0 - max(min(PER_KG * (ahead.mass_kg - rider.mass_kg), 0.03), -0.03))
+                area = rider.cda_m2 * np.array([sheltered_share(share, angle) for angle in yaw]) + WHEELS_M2
                 force = 0.5 * road.air_density * area * along * np.abs(along) + (91.0 + 8.7 * v) / 1000.0
                 force += mass * GRAVITY * (race.crr * np.cos(slope) + np.sin(slope))
                 np.testing.assert_allclose(data.road_work_j[:, q, k, i], force * road.length_m / EFFICIENCY, rtol=1e-9)
