@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from ttt_models.rotation import IMPLIED_LOWER, IMPLIED_UPPER, RotationData, build_rotation
-from ttt_opt.solver import FloatArray, IntArray, LinearModel, Named, Restriction, compile_model, restrict
+from ttt_models.rotation import RotationData, build_rotation
+from ttt_opt.solver import FloatArray, IntArray, LinearModel, Restriction, matrix_form, restrict
 
 AMISS = ("pull_amiss", "surge_amiss", "speed_amiss", "power_amiss", "reserve_amiss")
 """By what a model of kept pulls may miss limits."""
@@ -47,8 +47,6 @@ class CompiledRotation:
         Column of ``move[b, q, r]``.
     amiss : tuple of (int, str, index)
         Column, name and index of what a model of kept pulls may miss limits by.
-    column_names : list of (str, index)
-        Component name and index.
     """
 
     data: RotationData
@@ -65,7 +63,6 @@ class CompiledRotation:
     end_square_columns: IntArray
     move_column: dict[tuple[int, int, int], int]
     amiss: tuple[tuple[int, str, Any], ...]
-    column_names: Named
 
     def of_path(self, path: PullPath) -> PathProgramme:
         """The linear programme of one path."""
@@ -121,54 +118,42 @@ class PathProgramme:
 
 def compile_rotation(data: RotationData) -> CompiledRotation:
     """Build the rotation model and turn it into a matrix."""
-    model, names, rows = compile_model(lambda: build_rotation(data), IMPLIED_LOWER, IMPLIED_UPPER)
-    n_columns, n_lines = len(names), len(data.lines)
-    segment, line = (np.full(n_columns, -1, dtype=np.int64) for _ in range(2))
-    pull_column = np.full(len(data.arcs), -1, dtype=np.int64)
+    built = build_rotation(data)
+    columns = built.columns
+    n_lines = len(data.lines)
+    segment, line = (np.full(built.n_columns, -1, dtype=np.int64) for _ in range(2))
+    for name in ("mix", "led_time", "work", "use", "power_amiss"):
+        block = columns[name]
+        segment[block.numbers], line[block.numbers] = block.index[:, 0], block.index[:, 1]
+    end_square, move, stay_square = columns["end_square"], columns["move"], columns["stay_square"]
+    segment[end_square.numbers], line[end_square.numbers] = data.n_segments - 1, end_square.index[:, 0]
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
+    stay_column[tuple(columns["stay"].index.T)] = columns["stay"].numbers
     mix_column = np.full((data.n_segments, n_lines, data.n_speeds), -1, dtype=np.int64)
-    balance_row = np.full((data.n_segments, data.n_riders), -1, dtype=np.int64)
-    move_columns, move_square_columns, stay_square_columns, end_square_columns = [], [], [], []
-    move_column: dict[tuple[int, int, int], int] = {}
-    for column, (name, index) in enumerate(names):
-        if name == "pull":
-            pull_column[index] = column
-        elif name == "stay":
-            stay_column[index] = column
-        elif name in ("move", "move_square"):
-            move_columns.append((column, *index[:3]))
-            if name == "move":
-                move_column[index] = column
-            else:
-                move_square_columns.append((column, index[0]))
-        elif name == "stay_square":
-            stay_square_columns.append((column, *index))
-        elif name == "end_square":
-            segment[column], line[column] = data.n_segments - 1, index
-            end_square_columns.append(column)
-        elif name not in ("spare", *AMISS):
-            segment[column], line[column] = index[0], index[1]
-            if name == "mix":
-                mix_column[index] = column
-    for row, (name, index) in enumerate(rows):
-        if name == "balance":
-            balance_row[index] = row
+    mix_column[tuple(columns["mix"].index.T)] = columns["mix"].numbers
     return CompiledRotation(
-        data,
-        model,
-        segment,
-        line,
-        pull_column,
-        stay_column,
-        mix_column,
-        balance_row,
-        np.array(stay_square_columns, dtype=np.int64).reshape(-1, 3),
-        np.array(move_columns, dtype=np.int64).reshape(-1, 4),
-        np.array(move_square_columns, dtype=np.int64).reshape(-1, 2),
-        np.array(end_square_columns, dtype=np.int64),
-        move_column,
-        tuple((column, name, index) for column, (name, index) in enumerate(names) if name in AMISS),
-        names,
+        data=data,
+        model=matrix_form(built),
+        segment=segment,
+        line=line,
+        pull_column=columns["pull"].numbers,
+        stay_column=stay_column,
+        mix_column=mix_column,
+        balance_row=built.rows["balance"].numbers.reshape(data.n_segments, data.n_riders),
+        stay_square_columns=np.column_stack([stay_square.numbers, stay_square.index]),
+        move_columns=np.concatenate(
+            [np.column_stack([columns[name].numbers, columns[name].index]) for name in ("move", "move_square")]
+        ),
+        move_square_columns=np.column_stack([columns["move_square"].numbers, columns["move_square"].index[:, 0]]),
+        end_square_columns=end_square.numbers,
+        move_column={
+            (b, q, r): column for column, (b, q, r) in zip(move.numbers.tolist(), move.index.tolist(), strict=True)
+        },
+        amiss=tuple(
+            (column, name, index[0] if len(index) == 1 else tuple(index))
+            for name in AMISS
+            for column, index in zip(columns[name].numbers.tolist(), columns[name].index.tolist(), strict=True)
+        ),
     )
 
 

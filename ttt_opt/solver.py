@@ -107,15 +107,15 @@ def solver_version() -> str:
 
 
 Named = list[tuple[str, Any]]
-"""(component name, index) of each column or row."""
+"""(component name, index) of each column."""
 
 
 def compile_model(
     build: Callable[[], pyo.ConcreteModel],
     implied_lower: Collection[str] = (),
     implied_upper: Collection[str] = (),
-) -> tuple[LinearModel, Named, Named]:
-    """Matrix form of the Pyomo model that ``build`` makes, and the names of its columns and rows.
+) -> tuple[LinearModel, Named]:
+    """Matrix form of the Pyomo model that ``build`` makes, and the names of its columns.
 
     Every row is divided by its largest coefficient: without that the interior point method makes no progress.
 
@@ -131,7 +131,7 @@ def compile_model(
 
 def _matrix_form(
     model: pyo.ConcreteModel, implied_lower: Collection[str], implied_upper: Collection[str]
-) -> tuple[LinearModel, Named, Named]:
+) -> tuple[LinearModel, Named]:
     form = LinearStandardFormCompiler().write(model, mixed_form=True)
     matrix, largest = _scaled(csc_array(form.A))
     rhs = np.asarray(form.rhs, dtype=np.float64) / largest
@@ -150,8 +150,7 @@ def _matrix_form(
         implied_upper=np.array([name in implied_upper for name, _ in columns]),
         offset=float(form.c_offset[0]),
     )
-    rows = [(row.constraint.parent_component().local_name, row.constraint.index()) for row in form.rows]
-    return linear, columns, rows
+    return linear, columns
 
 
 def matrix_form(programme: Programme) -> LinearModel:
@@ -166,7 +165,7 @@ def matrix_form(programme: Programme) -> LinearModel:
         cost=np.concatenate(programme.cost),
         lower=np.concatenate(programme.lower),
         upper=np.concatenate(programme.upper),
-        integer=np.zeros(programme.n_columns, dtype=np.bool_),
+        integer=np.concatenate(programme.integer),
         implied_lower=np.concatenate(programme.implied_lower),
         implied_upper=np.concatenate(programme.implied_upper),
     )

@@ -292,7 +292,7 @@ def relaxed_choice(
     """The relaxation of the model; ``None``: it has no solution."""
     if not _reaches_the_finish(situation, columns):
         return None
-    model, names, _ = compile_model(
+    model, names = compile_model(
         partial(build_stretches, _data_of(situation, columns, most_stretches)), implied_upper=IMPLIED_UPPER
     )
     relaxed = solve_by_interior_point(model, tolerance=RELAXED_TOLERANCE)
@@ -321,7 +321,7 @@ def best_chain(
     for count in TRIED_COLUMNS:
         some = columns.only(np.sort(np.argsort(wanted, kind="stable")[: min(count + len(stretches), promising)]))
         if _reaches_the_finish(situation, some):
-            model, names, _ = compile_model(partial(build_stretches, _data_of(situation, some, most_stretches)))
+            model, names = compile_model(partial(build_stretches, _data_of(situation, some, most_stretches)))
             outcome = solve(model, gap=SOLVE_GAP)
             if outcome.values is not None:
                 chosen = [

@@ -64,11 +64,14 @@ class Terms:
         return self + other * -1.0
 
     def take(self, rows: IntArray) -> Terms:
-        """Some of the rows, each once, in this order."""
-        place = np.full(self.n_rows, -1, dtype=np.int64)
-        place[rows] = np.arange(len(rows))
-        kept = place[self.row] >= 0
-        return Terms(len(rows), place[self.row[kept]], self.column[kept], self.coefficient[kept])
+        """Some of the rows, in this order, as often as they are named."""
+        by_row = np.argsort(self.row, kind="stable")
+        n_terms = np.bincount(self.row, minlength=self.n_rows)
+        begin, number = (np.cumsum(n_terms) - n_terms)[rows], n_terms[rows]
+        taken_row = np.repeat(np.arange(len(rows)), number)
+        within = np.arange(len(taken_row)) - np.repeat(np.cumsum(number) - number, number)
+        taken = by_row[np.repeat(begin, number) + within]
+        return Terms(len(rows), taken_row, self.column[taken], self.coefficient[taken])
 
     def onto(self, rows: IntArray, n_rows: int) -> Terms:
         """Row j is added to row ``rows[j]`` of ``n_rows``."""
@@ -77,10 +80,31 @@ class Terms:
 
 @dataclass(frozen=True)
 class Block:
-    """Columns or rows of one name: the first of them, and how many."""
+    """Columns or rows of one name: the first of them, how many, and what each is for.
+
+    Attributes
+    ----------
+    first, size : int
+    index : ndarray of int (size, n_indices)
+    """
 
     first: int
     size: int
+    index: IntArray
+
+    @classmethod
+    def of(cls, first: int, size: int, index: IntArray | None) -> Block:
+        """With the numbers 0, 1, … as index where none is given; a single one has none."""
+        if index is None:
+            index = np.arange(size)[:, None] if size != 1 else np.empty((1, 0), dtype=np.int64)
+        if len(index) != size:
+            raise ValueError(f"{len(index)} indices of {size} columns or rows")
+        return cls(first, size, index)
+
+    @property
+    def numbers(self) -> IntArray:
+        """Numbers of the columns or rows."""
+        return np.arange(self.first, self.first + self.size)
 
 
 @dataclass
@@ -93,6 +117,8 @@ class Programme:
         Blocks by name.
     lower, upper, cost : list of ndarray
         Bounds and cost of the columns, block by block.
+    integer : list of ndarray of bool
+        Columns that must be whole.
     implied_lower, implied_upper : list of ndarray of bool
         Bounds that the rows imply, or no optimum needs.
     row_lower, row_upper : list of ndarray
@@ -105,6 +131,7 @@ class Programme:
     lower: list[FloatArray] = field(default_factory=list)
     upper: list[FloatArray] = field(default_factory=list)
     cost: list[FloatArray] = field(default_factory=list)
+    integer: list[BoolArray] = field(default_factory=list)
     implied_lower: list[BoolArray] = field(default_factory=list)
     implied_upper: list[BoolArray] = field(default_factory=list)
     row_lower: list[FloatArray] = field(default_factory=list)
@@ -129,17 +156,20 @@ class Programme:
         upper: FloatArray | float,
         *,
         implied: str = "",
+        integer: bool = False,
+        index: IntArray | None = None,
     ) -> IntArray:
-        """A block of columns between bounds, of which ``lower``, ``upper`` or ``both`` are implied; their indices."""
+        """A block of columns between bounds, of which ``lower``, ``upper`` or ``both`` are implied; their numbers."""
         if name in self.columns:
             raise ValueError(f"there is a block of columns {name} already")
-        first = self.n_columns
-        self.columns[name] = Block(first, size)
+        block = Block.of(self.n_columns, size, index)
+        self.columns[name] = block
         for values, bound in ((self.lower, lower), (self.upper, upper), (self.cost, 0.0)):
             values.append(np.array(np.broadcast_to(np.asarray(bound, dtype=np.float64), size)))
+        self.integer.append(np.full(size, integer))
         self.implied_lower.append(np.full(size, implied in ("lower", "both")))
         self.implied_upper.append(np.full(size, implied in ("upper", "both")))
-        return np.arange(first, first + size)
+        return block.numbers
 
     def add_cost(self, terms: Terms) -> None:
         """Add expressions to the objective."""
@@ -149,13 +179,19 @@ class Programme:
             cost += total[block.first : block.first + block.size]
 
     def add_rows(
-        self, name: str, terms: Terms, lower: FloatArray | float = -np.inf, upper: FloatArray | float = np.inf
+        self,
+        name: str,
+        terms: Terms,
+        lower: FloatArray | float = -np.inf,
+        upper: FloatArray | float = np.inf,
+        *,
+        index: IntArray | None = None,
     ) -> None:
         """A block of rows between bounds."""
         if name in self.rows:
             raise ValueError(f"there is a block of rows {name} already")
         first = self.n_rows
-        self.rows[name] = Block(first, terms.n_rows)
+        self.rows[name] = Block.of(first, terms.n_rows, index)
         for values, bound in ((self.row_lower, lower), (self.row_upper, upper)):
             values.append(np.array(np.broadcast_to(np.asarray(bound, dtype=np.float64), terms.n_rows)))
         self.terms.append((terms.row + first, terms.column, terms.coefficient))

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import pyomo.environ as pyo
 from numpy.typing import NDArray
+
+from ttt_models.programme import Programme, Terms
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 Line = tuple[int, ...]
-Node = tuple[int, int]
-"""A boundary, or the segment that follows it, and the line there."""
 
 JOULE_PER_UNIT = 1000.0
 """Energies are kJ inside the model, so that coefficients stay near unity."""
@@ -317,319 +317,320 @@ def most_squares(data: RotationData) -> FloatArray:
     return np.asarray(np.maximum(carried, fastest_square), dtype=np.float64)
 
 
-def build_rotation(data: RotationData) -> pyo.ConcreteModel:
-    """Build the rotation model.
+@dataclass(frozen=True)
+class _Network:
+    """Where lines lead: tables of nodes, each a boundary or the segment that follows it, and a line.
+
+    Attributes
+    ----------
+    first, end, line : ndarray of int (n_arcs,)
+        Of the pulls.
+    part_arc, part_segment : ndarray of int (n_parts,)
+        Segments of the pulls, pull by pull.
+    stays, led, changes_from, changes_to : ndarray of int (n, 2)
+        Nodes at which a pull goes on, leads, ends and begins, the latter two not at start and finish.
+    moves : ndarray of int (n, 3)
+        Boundary, line before and line after of each possible changeover.
+    """
+
+    first: IntArray
+    end: IntArray
+    line: IntArray
+    part_arc: IntArray
+    part_segment: IntArray
+    stays: IntArray
+    led: IntArray
+    changes_from: IntArray
+    changes_to: IntArray
+    moves: IntArray
+
+    @classmethod
+    def of(cls, data: RotationData) -> _Network:
+        table = np.array([(arc.first, arc.end, arc.line) for arc in data.arcs], dtype=np.int64).reshape(-1, 3)
+        first, end, line = table.T
+        length = end - first
+        part_arc = np.repeat(np.arange(len(first)), length)
+        part_segment = np.arange(len(part_arc)) - (np.cumsum(length) - length)[part_arc] + first[part_arc]
+        shape = (data.n_segments + 1, len(data.lines))
+        starting, ending, going_on = (np.zeros(shape, dtype=np.bool_) for _ in range(3))
+        starting[first, line] = True
+        ending[end, line] = True
+        inside = part_segment > first[part_arc]
+        going_on[part_segment[inside], line[part_arc[inside]]] = True
+        changes_from, changes_to = (np.argwhere(nodes[1:-1]) + np.array([1, 0]) for nodes in (ending, starting))
+        moves = [
+            (b, q, r) for b, q in changes_from.tolist() for r in data.successors[q] if starting[b, r]
+        ]
+        return cls(
+            first,
+            end,
+            line,
+            part_arc,
+            part_segment,
+            np.argwhere(going_on),
+            np.argwhere(starting | going_on),
+            changes_from,
+            changes_to,
+            np.array(moves, dtype=np.int64).reshape(-1, 3),
+        )
+
+
+def _numbered(nodes: IntArray, data: RotationData) -> IntArray:
+    """Number of each node in a table of them, -1 elsewhere ``(n_segments + 1, n_lines)``."""
+    number = np.full((data.n_segments + 1, len(data.lines)), -1, dtype=np.int64)
+    number[nodes[:, 0], nodes[:, 1]] = np.arange(len(nodes))
+    return number
+
+
+def build_rotation(data: RotationData) -> Programme:
+    """Write the rotation model.
+
+    Parameters
+    ----------
+    data : RotationData
 
     Returns
     -------
-    pyomo.environ.ConcreteModel
-        Minimises the time (s) at which the line reaches the finish; component names are those of ``rotation.md``.
+    Programme
+        Minimises the time (s) at which the line reaches the finish; the names of its blocks are those of
+        ``rotation.md``.
 
     Raises
     ------
     ValueError
         Some segment is covered by no pull.
     """
-    n_segments, speeds = data.n_segments, range(data.n_speeds)
-    segments, later_segments = range(n_segments), range(1, n_segments)
-
-    starting: dict[Node, list[int]] = {}
-    ending: dict[Node, list[int]] = {}
-    going_on: dict[Node, list[int]] = {}
-    for a, arc in enumerate(data.arcs):
-        starting.setdefault((arc.first, arc.line), []).append(a)
-        ending.setdefault((arc.end, arc.line), []).append(a)
-        for s in range(arc.first + 1, arc.end):
-            going_on.setdefault((s, arc.line), []).append(a)
-    stays = sorted(going_on)
-    led = sorted(starting.keys() | going_on.keys())
-    changes_from, changes_to = ([n for n in sorted(nodes) if 0 < n[0] < n_segments] for nodes in (ending, starting))
-    moves = [(b, q, r) for b, q in changes_from for r in data.successors[q] if (b, r) in starting]
-    leading: list[list[int]] = [[] for _ in segments]
-    for s, q in led:
-        leading[s].append(q)
-    if not all(leading):
+    net = _Network.of(data)
+    n_segments, n_riders, n_speeds = data.n_segments, data.n_riders, data.n_speeds
+    led_s, led_q = net.led.T
+    if len(np.unique(led_s)) < n_segments:
         raise ValueError("every segment must be covered by some pull")
-    places = [(s, q, i) for s, q in led for i in data.lines[q]]
-    followers = [(s, q, i) for s, q, i in places if i != data.lines[q][0] and data.on_wheel_applies[s]]
-    held_on_wheel = {(s, q, i) for s, q, i in followers if data.on_wheel_w[i] <= data.peak_w[i]}
+    move_b, move_q, move_r = net.moves.T
+    stay_s, stay_q = net.stays.T
+    n_led, led_of, stay_of = len(net.led), _numbered(net.led, data), _numbered(net.stays, data)
+    leader = np.array([line[0] for line in data.lines])
+    member = np.array([[i in line for i in range(n_riders)] for line in data.lines])
+    place_led, place_i = np.nonzero(member[led_q])
+    place_s, place_q = led_s[place_led], led_q[place_led]
+    n_places = len(place_i)
+    of_rider = [np.flatnonzero(place_i == i) for i in range(n_riders)]
+    is_leader = place_i == leader[place_q]
 
-    time = data.time_s.tolist()
-    mean = data.mean_mps.tolist()
-    twice_square = (2.0 * data.speed_mps**2).tolist()
     fastest = data.speed_mps.max(axis=1)
-    fastest_square = (fastest**2).tolist()
-    most_square = most_squares(data).tolist()
-    asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))
-    average_power = (data.average_load_w / JOULE_PER_UNIT).tolist()
-    average_kinetic = (data.average_kinetic_j_per_v2 / data.reference_s / JOULE_PER_UNIT).tolist()
-    road_work_j = data.road_work_j.transpose(0, 1, 3, 2)
-    road = (np.where(np.abs(road_work_j) < NEGLIGIBLE_J, 0.0, road_work_j) / JOULE_PER_UNIT).tolist()
-    kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
-    changeover = (data.changeover_j / JOULE_PER_UNIT).tolist()
-    cp, peak, on_wheel, full = (
-        (value / JOULE_PER_UNIT).tolist()
-        for value in (data.cp_w, data.peak_w, data.on_wheel_w, data.w_prime_j - data.reserve_j)
-    )
-    changeover_use, changeover_dip, also_used, also_work = (
-        (energy / JOULE_PER_UNIT).tolist()
-        for energy in (data.changeover_use_j, data.changeover_dip_j, data.also_used_j, data.also_work_j)
-    )
-    kept = data.spent_kept.tolist()
-    recovery = data.recovery_share.tolist()
-    reference = data.reference_s.tolist()
-    changeover_time = data.changeover_s.tolist()
-    longest_time = (data.time_s.max(axis=1) + data.changeover_s).tolist()
-    most_changeover = (np.maximum(data.changeover_j.max(axis=1), 0.0) / JOULE_PER_UNIT).tolist()
+    most_square = most_squares(data)
+    cp, peak, on_wheel = (power / JOULE_PER_UNIT for power in (data.cp_w, data.peak_w, data.on_wheel_w))
+    full = (data.w_prime_j - data.reserve_j) / JOULE_PER_UNIT
+    road_work = np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j) / JOULE_PER_UNIT
+    kinetic = data.kinetic_j_per_v2 / JOULE_PER_UNIT
+    changeover, changeover_use, changeover_dip, also_used, also_work = (
+        energy / JOULE_PER_UNIT
+        for energy in (
+            data.changeover_j, data.changeover_use_j, data.changeover_dip_j, data.also_used_j, data.also_work_j
+        )
+    )  # fmt: skip
+    recovery = data.recovery_share[place_s, place_i]
+    longest_time = data.time_s.max(axis=1) + data.changeover_s
 
-    m = pyo.ConcreteModel("rotation")
-    m.pull = pyo.Var(range(len(data.arcs)), domain=pyo.Binary)
-    m.move = pyo.Var(moves, bounds=(0, 1))
-    m.stay = pyo.Var(stays, bounds=(0, 1))
-    m.mix = pyo.Var([(s, q, k) for s, q in led for k in speeds], bounds=(0, 1))
-    m.led_time = pyo.Var(led, bounds=lambda _, s, q: (0, longest_time[s]))
-    m.stay_square = pyo.Var(stays, bounds=lambda _, s, q: (0, most_square[s]))
-    m.move_square = pyo.Var(moves, bounds=lambda _, b, q, r: (0, most_square[b]))
-    m.end_square = pyo.Var(leading[-1], bounds=(0, 2 * fastest_square[-1]))
+    new = Programme()
 
-    def most_use(s: int, i: int) -> float:
-        """At peak power, with a changeover."""
-        at_front = peak[i] * longest_time[s] + most_changeover[s][i]
-        return float(at_front + max(changeover_use[s]) + max(also_work[s][i], 0.0))
-
-    m.work = pyo.Var(places, bounds=lambda _, s, q, i: (0, most_use(s, i) + cp[i] * longest_time[s]))
-    m.use = pyo.Var(
-        places, bounds=lambda _, s, q, i: (-recovery[s][i] * cp[i] * longest_time[s], most_use(s, i))
-    )
-    least_spare = None if data.only_kept else 0.0
-    m.spare = pyo.Var(
-        range(n_segments + 1),
-        range(data.n_riders),
-        bounds=lambda _, b, i: (full[i] if b == 0 else least_spare, full[i]),
-    )
-
-    arcs = data.arcs
-    kept_pulls = range(len(arcs)) if data.only_kept else range(0)
-    m.pull_amiss = pyo.Var(kept_pulls, bounds=(0, None))
-    m.surge_amiss = pyo.Var(later_segments if data.only_kept else (), bounds=(0, None))
-    m.speed_amiss = pyo.Var(later_segments if data.only_kept else (), bounds=(0, None))
-    m.power_amiss = pyo.Var(places if data.only_kept else (), bounds=(0, None))
-    m.reserve_amiss = pyo.Var(range(data.n_riders) if data.only_kept else (), bounds=(0, None))
-    m.finish_time = pyo.Objective(
-        expr=pyo.quicksum(m.led_time.values())
-        + PULL_AMISS_S * pyo.quicksum(m.pull_amiss.values())
-        + SURGE_AMISS_S_PER_KW * pyo.quicksum(m.surge_amiss.values())
-        + SPEED_AMISS_S_PER_MPS * pyo.quicksum(m.speed_amiss.values())
-        + POWER_AMISS_S_PER_KW * pyo.quicksum(m.power_amiss.values())
-        + RESERVE_AMISS_S_PER_KJ * pyo.quicksum(m.reserve_amiss.values())
-        - SPARE_S_PER_KJ * pyo.quicksum(m.spare[n_segments, i] for i in range(data.n_riders))
-    )
-
-    mix = {(s, q): [m.mix[s, q, k] for k in speeds] for s, q in led}
-    moves_into: dict[Node, list[tuple[int, pyo.Var]]] = {node: [] for node in led}
-    moves_from: dict[Node, list[pyo.Var]] = {node: [] for node in changes_from}
-    squares_at_start: dict[Node, list[pyo.Var]] = {node: [] for node in led}
-    squares_at_end: dict[Node, list[pyo.Var]] = {node: [] for node in led}
-    for s, q in stays:
-        squares_at_start[s, q].append(m.stay_square[s, q])
-        squares_at_end[s - 1, q].append(m.stay_square[s, q])
-    for b, q, r in moves:
-        moves_into[b, r].append((q, m.move[b, q, r]))
-        moves_from[b, q].append(m.move[b, q, r])
-        squares_at_start[b, r].append(m.move_square[b, q, r])
-        squares_at_end[b - 1, q].append(m.move_square[b, q, r])
-    for q in leading[-1]:
-        squares_at_end[n_segments - 1, q].append(m.end_square[q])
-
-    def pulls(arcs: list[int]) -> pyo.Expression:
-        """Share of the line that rides any of these pulls."""
-        return pyo.quicksum(m.pull[a] for a in arcs)
-
-    def changes_into(s: int, q: int) -> pyo.Expression:
-        """Share of the line that changes into line q at boundary s; none at the start."""
-        return pyo.quicksum(move for _, move in moves_into[s, q])
-
-    def at_speeds(values: list[float], s: int, q: int) -> list[pyo.Expression]:
-        """A figure at the speeds of segment s, times their shares behind line q."""
-        return [value * share for value, share in zip(values, mix[s, q], strict=True)]
-
-    m.one_start = pyo.Constraint(
-        expr=pyo.quicksum(pulls(starting[0, q]) for q in leading[0] if q in data.start_lines) == 1
-    )
-    m.no_other_start = pyo.Constraint(
-        [q for q in leading[0] if q not in data.start_lines], rule=lambda _, q: pulls(starting[0, q]) == 0
-    )
-    m.pull_ends = pyo.Constraint(
-        changes_from, rule=lambda _, b, q: pulls(ending[b, q]) == pyo.quicksum(moves_from[b, q])
-    )
-    m.pull_begins = pyo.Constraint(changes_to, rule=lambda _, b, r: changes_into(b, r) == pulls(starting[b, r]))
-    m.pull_goes_on = pyo.Constraint(stays, rule=lambda _, s, q: m.stay[s, q] == pulls(going_on[s, q]))
-
-    def share(s: int, q: int) -> pyo.Expression:
-        """Share of segment s that line q leads."""
-        if s == 0:
-            return pulls(starting[0, q])
-        return changes_into(s, q) + (m.stay[s, q] if (s, q) in going_on else 0.0)
-
-    m.leads = pyo.Constraint(led, rule=lambda _, s, q: pyo.quicksum(mix[s, q]) == share(s, q))
-
-    m.lasts = pyo.Constraint(
-        led,
-        rule=lambda _, s, q: m.led_time[s, q]
-        == pyo.quicksum(at_speeds(time[s], s, q)) + changeover_time[s] * changes_into(s, q),
-    )
-
-    def duration(a: int, per_bound: FloatArray) -> pyo.Expression:
-        """Duration of a pull over a bound of its leader, each second over that of its terrain."""
-        arc, of_leader = arcs[a], per_bound[:, data.lines[arcs[a].line][0]].tolist()
-        return pyo.quicksum(of_leader[s] * m.led_time[s, arc.line] for s in range(arc.first, arc.end))
-
-    tolerance = [KEPT_TOLERANCE_S / float(data.reference_s[arc.first : arc.end].sum()) for arc in arcs]
-
-    m.not_too_long = pyo.Constraint(
-        [a for a in kept_pulls if data.successors[arcs[a].line] != (arcs[a].line,)],
-        rule=lambda _, a: duration(a, data.per_longest) - m.pull_amiss[a] <= 1.0 + tolerance[a],
-    )
-    m.long_enough = pyo.Constraint(
-        [a for a in kept_pulls if arcs[a].end < n_segments],
-        rule=lambda _, a: duration(a, data.per_shortest) + m.pull_amiss[a] >= 1.0 - tolerance[a],
-    )
-
-    def twice_mean_square(s: int, q: int) -> list[pyo.Expression]:
-        """Mean square of the speed of line q in segment s, twice."""
-        return at_speeds(twice_square[s], s, q)
-
-    def after_braking(s: int, q: int) -> list[pyo.Expression]:
-        """Square of the speed with which line q begins a bend."""
-        return twice_mean_square(s, q) + [-end for end in squares_at_end[s, q]]
-
-    def rise_of_square(factor: float, s: int, q: int) -> list[pyo.Expression]:
-        """Rise of the square of the speed along segment s behind line q, times a factor; braking does not count."""
-        begin = after_braking(s, q) if data.bend[s] else squares_at_start[s, q]
-        return [factor * end for end in squares_at_end[s, q]] + [-factor * start for start in begin]
-
-    bends = [(s, q) for s, q in led if data.bend[s]]
-    m.square_linear = pyo.Constraint(
-        [(s, q) for s, q in led if not data.bend[s]],
-        rule=lambda _, s, q: pyo.quicksum(twice_mean_square(s, q))
-        == pyo.quicksum(squares_at_start[s, q] + squares_at_end[s, q]),
-    )
-    m.square_in_bend = pyo.Constraint(
-        bends,
-        rule=lambda _, s, q: 2 * pyo.quicksum(squares_at_end[s, q]) <= pyo.quicksum(twice_mean_square(s, q)),
-    )
-    m.square_into_bend = pyo.Constraint(
-        bends, rule=lambda _, s, q: pyo.quicksum(after_braking(s, q)) <= pyo.quicksum(squares_at_start[s, q])
-    )
-    m.square_of_bend = pyo.Constraint(
-        bends, rule=lambda _, s, q: pyo.quicksum(after_braking(s, q)) <= fastest_square[s] * pyo.quicksum(mix[s, q])
-    )
-    m.stay_square_most = pyo.Constraint(
-        stays, rule=lambda _, s, q: m.stay_square[s, q] <= most_square[s] * m.stay[s, q]
-    )
-    m.move_square_most = pyo.Constraint(
-        moves, rule=lambda _, s, q, r: m.move_square[s, q, r] <= most_square[s] * m.move[s, q, r]
-    )
-
-    def swing_off(s: int, q: int, i: int) -> list[pyo.Expression]:
-        """Work that changeovers into line q cost rider i, which is not done on a wheel."""
-        return [changeover[s][p][i] * move for p, move in moves_into[s, q]]
-
-    def swing_off_use(s: int, q: int, i: int) -> pyo.Expression:
-        """W' that swinging off costs beyond the mean power of the segment."""
-        return pyo.quicksum(changeover_use[s][p] * move for p, move in moves_into[s, q] if data.lines[p][0] == i)
-
-    def needed_work(s: int, q: int, i: int) -> pyo.Expression:
-        on_wheel_too = also_work[s][i] and i != data.lines[q][0]
-        also = [also_work[s][i] * share for share in mix[s, q]] if on_wheel_too else []
-        return pyo.quicksum(
-            at_speeds(road[s][q][i], s, q) + rise_of_square(kinetic[i], s, q) + swing_off(s, q, i) + also
+    def columns(name: str, index: IntArray, lower: FloatArray | float, upper: FloatArray | float) -> IntArray:
+        bounds = {"lower": name in IMPLIED_LOWER, "upper": name in IMPLIED_UPPER}
+        implied = "both" if all(bounds.values()) else next((side for side, is_so in bounds.items() if is_so), "")
+        return new.add_columns(
+            name, len(index), lower, upper, implied=implied, index=index, integer=name == "pull"
         )
 
-    m.works = pyo.Constraint(places, rule=lambda _, s, q, i: m.work[s, q, i] >= needed_work(s, q, i))
-    m.spends = pyo.Constraint(
-        places,
-        rule=lambda _, s, q, i: m.use[s, q, i]
-        >= m.work[s, q, i] - cp[i] * m.led_time[s, q] + swing_off_use(s, q, i),
+    arc_number = np.arange(len(net.first))[:, None]
+    last_lines = led_q[led_s == n_segments - 1]
+    mix_index = np.column_stack([np.repeat(net.led, n_speeds, axis=0), np.tile(np.arange(n_speeds), n_led)])
+    place_index = np.column_stack([place_s, place_q, place_i])
+    spare_index = np.argwhere(np.ones((n_segments + 1, n_riders), dtype=np.bool_))
+    pull = columns("pull", arc_number, 0.0, 1.0)
+    move = columns("move", net.moves, 0.0, 1.0)
+    stay = columns("stay", net.stays, 0.0, 1.0)
+    mix = columns("mix", mix_index, 0.0, 1.0)
+    led_time = columns("led_time", net.led, 0.0, longest_time[led_s])
+    stay_square = columns("stay_square", net.stays, 0.0, most_square[stay_s])
+    move_square = columns("move_square", net.moves, 0.0, most_square[move_b])
+    end_square = columns("end_square", last_lines[:, None], 0.0, 2.0 * fastest[-1] ** 2)
+    most_use = (  # at peak power, with a changeover
+        peak[place_i] * longest_time[place_s]
+        + np.maximum(changeover.max(axis=1), 0.0)[place_s, place_i]
+        + changeover_use.max(axis=1)[place_s]
+        + np.maximum(also_work, 0.0)[place_s, place_i]
     )
-    m.recovers = pyo.Constraint(
-        places,
-        rule=lambda _, s, q, i: m.use[s, q, i]
-        >= recovery[s][i] * m.work[s, q, i] - recovery[s][i] * cp[i] * m.led_time[s, q] + swing_off_use(s, q, i),
-    )
+    at_cp = cp[place_i] * longest_time[place_s]
+    work = columns("work", place_index, 0.0, most_use + at_cp)
+    use = columns("use", place_index, -recovery * at_cp, most_use)
+    least_spare = np.full((n_segments + 1, n_riders), -np.inf if data.only_kept else 0.0)
+    least_spare[0] = full
+    spare = columns("spare", spare_index, least_spare.ravel(), np.tile(full, n_segments + 1)).reshape(-1, n_riders)
 
-    def beyond_power(s: int, q: int, i: int) -> list[pyo.Expression]:
-        """Work by which rider i may exceed a limit on his power."""
-        amiss = [reference[s] * m.power_amiss[s, q, i]] if data.only_kept else []
-        return swing_off(s, q, i) + amiss
-
-    m.below_peak = pyo.Constraint(
-        [place for place in places if place not in held_on_wheel],
-        rule=lambda _, s, q, i: m.work[s, q, i] <= peak[i] * m.led_time[s, q] + pyo.quicksum(beyond_power(s, q, i)),
-    )
-    m.on_wheel = pyo.Constraint(
-        followers,
-        rule=lambda _, s, q, i: m.work[s, q, i]
-        <= on_wheel[i] * m.led_time[s, q] + pyo.quicksum(beyond_power(s, q, i)),
-    )
-
-    m.balance = pyo.Constraint(
-        segments,
-        range(data.n_riders),
-        rule=lambda _, s, i: m.spare[s + 1, i]
-        == kept[s][i] * m.spare[s, i]
-        + (1.0 - kept[s][i]) * full[i]
-        - also_used[s][i]
-        - pyo.quicksum(m.use[s, q, i] for q in leading[s] if i in data.lines[q]),
+    too_long_counts = np.array([data.successors[arc.line] != (arc.line,) for arc in data.arcs], dtype=np.bool_)
+    too_short_counts = net.end < n_segments
+    surge, drop, speed_surge = (
+        np.isfinite(limit) & (np.arange(n_segments) > 0) for limit in (data.surge_w, data.drop_w, data.surge_mps)
     )
 
-    m.above_reserve = pyo.Constraint(
-        range(1, n_segments + 1) if data.only_kept else (),
-        range(data.n_riders),
-        rule=lambda _, b, i: m.spare[b, i] + m.reserve_amiss[i] >= 0,
+    def amiss(name: str, price: float, index: IntArray, where: BoolArray | None = None) -> Terms:
+        """By what a model of kept pulls may miss limits, one row for each that may be missed; rows without else."""
+        may_be = np.ones(len(index), dtype=np.bool_) if where is None else where
+        rows = np.flatnonzero(may_be & data.only_kept)
+        added = Terms.of(columns(name, index[rows], 0.0, np.inf))
+        new.add_cost(added * price)
+        return added.onto(rows, len(index))
+
+    segment_number = np.arange(n_segments)[:, None]
+    pull_amiss = amiss("pull_amiss", PULL_AMISS_S, arc_number, too_long_counts | too_short_counts)
+    surge_amiss = amiss("surge_amiss", SURGE_AMISS_S_PER_KW, segment_number, surge | drop)
+    speed_amiss = amiss("speed_amiss", SPEED_AMISS_S_PER_MPS, segment_number, speed_surge)
+    power_amiss = amiss("power_amiss", POWER_AMISS_S_PER_KW, place_index)
+    reserve_amiss = amiss("reserve_amiss", RESERVE_AMISS_S_PER_KJ, np.arange(n_riders)[:, None])
+
+    new.add_cost(Terms.of(led_time))
+    new.add_cost(Terms.of(spare[-1]) * -SPARE_S_PER_KJ)
+
+    # shares of the line
+    def at_speeds(values: FloatArray) -> Terms:
+        """A figure at the speeds of each segment, times their shares behind each line ``(n_led,)``."""
+        return Terms(n_led, np.repeat(np.arange(n_led), n_speeds), mix, values[led_s].ravel())
+
+    at_start = np.flatnonzero(net.first == 0)
+    pulled_at_start = Terms.of(pull[at_start]).onto(led_of[0, net.line[at_start]], n_led)
+    changes_into = Terms.of(move).onto(led_of[move_b, move_r], n_led)
+    goes_on = Terms.of(stay).onto(led_of[stay_s, stay_q], n_led)
+    mixed = at_speeds(np.ones((n_segments, n_speeds)))
+    starts = np.isin(led_q, data.start_lines) & (led_s == 0)
+    one = np.flatnonzero(starts)
+    new.add_rows("one_start", pulled_at_start.take(one).onto(np.zeros(len(one), dtype=np.int64), 1), 1.0, 1.0)
+    others = np.flatnonzero((led_s == 0) & ~starts)
+    new.add_rows("no_other_start", pulled_at_start.take(others), 0.0, 0.0, index=led_q[others, None])
+    for name, nodes, boundary, lines, moved in (
+        ("pull_ends", net.changes_from, net.end, net.line, move_q),
+        ("pull_begins", net.changes_to, net.first, net.line, move_r),
+    ):
+        number = _numbered(nodes, data)
+        arcs = np.flatnonzero(number[boundary, lines] >= 0)
+        pulled = Terms.of(pull[arcs]).onto(number[boundary[arcs], lines[arcs]], len(nodes))
+        new.add_rows(
+            name, pulled - Terms.of(move).onto(number[move_b, moved], len(nodes)), 0.0, 0.0, index=nodes
+        )
+    inside = np.flatnonzero(net.part_segment > net.first[net.part_arc])
+    through = Terms.of(pull[net.part_arc[inside]]).onto(
+        stay_of[net.part_segment[inside], net.line[net.part_arc[inside]]], len(stay)
     )
+    new.add_rows("pull_goes_on", Terms.of(stay) - through, 0.0, 0.0, index=net.stays)
+    new.add_rows("leads", mixed - pulled_at_start - changes_into - goes_on, 0.0, 0.0, index=net.led)
 
-    ways_back: dict[tuple[int, int], list[pyo.Expression]] = {}
-    for b, q, r in moves:
-        leader = data.lines[q][0]
-        if leader in data.lines[r]:
-            ways_back.setdefault((b, leader), []).append(changeover_dip[b][q] * m.move[b, q, r])
-
-    def reserve_amiss(i: int) -> pyo.Expression:
-        return m.reserve_amiss[i] if data.only_kept else 0.0
-
-    m.way_back = pyo.Constraint(
-        ways_back, rule=lambda _, b, i: m.spare[b, i] + reserve_amiss(i) >= pyo.quicksum(ways_back[b, i])
+    # time
+    lasts = Terms.of(led_time) - at_speeds(data.time_s) - changes_into * data.changeover_s[led_s]
+    new.add_rows("lasts", lasts, 0.0, 0.0, index=net.led)
+    part_led = led_of[net.part_segment, net.line[net.part_arc]]
+    part_leader = leader[net.line[net.part_arc]]
+    tolerance = KEPT_TOLERANCE_S / np.bincount(
+        net.part_arc, data.reference_s[net.part_segment], minlength=len(net.first)
     )
+    for name, per_bound, sign, counts in (
+        ("not_too_long", data.per_longest, 1.0, too_long_counts),
+        ("long_enough", data.per_shortest, -1.0, too_short_counts),
+    ):
+        arcs = np.flatnonzero(counts & data.only_kept)
+        parts = Terms.of(led_time[part_led]) * per_bound[net.part_segment, part_leader]
+        over = (parts.onto(net.part_arc, len(net.first)) * sign - pull_amiss).take(arcs)
+        new.add_rows(name, over, upper=sign + tolerance[arcs], index=arcs[:, None])
 
-    def whoever_leads(values: list[float], s: int) -> list[pyo.Expression]:
-        """A figure at the speeds of segment s, times their shares behind any line."""
-        return [term for q in leading[s] for term in at_speeds(values, s, q)]
-
-    def average_front_power(s: int) -> pyo.Expression:
-        """Front power of the average rider in segment s (kW), whoever leads."""
-        rise = [term for q in leading[s] for term in rise_of_square(average_kinetic[s], s, q)]
-        return pyo.quicksum(whoever_leads(average_power[s], s) + rise)
-
-    front_power = [average_front_power(s) for s in segments]
-
-    def beyond_surge(s: int) -> pyo.Expression:
-        return m.surge_amiss[s] if data.only_kept else 0.0
-
-    m.surge_power = pyo.Constraint(
-        [s for s in later_segments if np.isfinite(data.surge_w[s])],
-        rule=lambda _, s: front_power[s] - front_power[s - 1] - pyo.quicksum(whoever_leads(asked[s], s - 1))
-        <= data.surge_w[s] / JOULE_PER_UNIT + beyond_surge(s),
+    # speed
+    twice_mean_square = at_speeds(2.0 * data.speed_mps**2)
+    square_at_start = Terms.of(stay_square).onto(led_of[stay_s, stay_q], n_led) + Terms.of(move_square).onto(
+        led_of[move_b, move_r], n_led
     )
-    m.drop_power = pyo.Constraint(
-        [s for s in later_segments if np.isfinite(data.drop_w[s])],
-        rule=lambda _, s: front_power[s - 1] - front_power[s] - pyo.quicksum(whoever_leads(given[s], s - 1))
-        <= data.drop_w[s] / JOULE_PER_UNIT + beyond_surge(s),
+    square_at_end = (
+        Terms.of(stay_square).onto(led_of[stay_s - 1, stay_q], n_led)
+        + Terms.of(move_square).onto(led_of[move_b - 1, move_q], n_led)
+        + Terms.of(end_square).onto(led_of[n_segments - 1, last_lines], n_led)
     )
-    m.surge_speed = pyo.Constraint(
-        [s for s in later_segments if np.isfinite(data.surge_mps[s])],
-        rule=lambda _, s: pyo.quicksum(whoever_leads(mean[s], s))
-        - pyo.quicksum(whoever_leads(mean[s - 1], s - 1))
-        <= data.surge_mps[s] + (m.speed_amiss[s] if data.only_kept else 0.0),
+    after_braking = twice_mean_square - square_at_end  # the square of the speed with which a bend begins
+    bend = data.bend[led_s]
+    rise = square_at_end - after_braking * bend - square_at_start * ~bend  # braking does not count
+    straights, bends = np.flatnonzero(~bend), np.flatnonzero(bend)
+    for name, over, rows, lower in (
+        ("square_linear", twice_mean_square - square_at_start - square_at_end, straights, 0.0),
+        ("square_in_bend", square_at_end * 2.0 - twice_mean_square, bends, -np.inf),
+        ("square_into_bend", after_braking - square_at_start, bends, -np.inf),
+        ("square_of_bend", after_braking - mixed * fastest[led_s] ** 2, bends, -np.inf),
+    ):
+        new.add_rows(name, over.take(rows), lower, 0.0, index=net.led[rows])
+    for name, square, on_way, most, index in (
+        ("stay_square_most", stay_square, stay, most_square[stay_s], net.stays),
+        ("move_square_most", move_square, move, most_square[move_b], net.moves),
+    ):
+        new.add_rows(name, Terms.of(square) - Terms.of(on_way) * most, upper=0.0, index=index)
+
+    # work, power and W' of each rider in each line
+    swing_off, swing_off_use, needed = [], [], []
+    for i, rows in enumerate(of_rider):
+        here = place_led[rows]
+        on_way = Terms.of(move) * changeover[move_b, move_q, i]
+        on_way_use = Terms.of(move) * np.where(leader[move_q] == i, changeover_use[move_b, move_q], 0.0)
+        also = np.where(is_leader[rows], 0.0, also_work[place_s[rows], i])
+        swing, used = (terms.onto(led_of[move_b, move_r], n_led).take(here) for terms in (on_way, on_way_use))
+        road = Terms(n_led, np.repeat(np.arange(n_led), n_speeds), mix, road_work[led_s, led_q, :, i].ravel())
+        need = (road + rise * kinetic[i]).take(here) + swing + mixed.take(here) * also
+        for found, terms in ((swing_off, swing), (swing_off_use, used), (needed, need)):
+            found.append(terms.onto(rows, n_places))
+    swinging, swinging_use = _sum(swing_off), _sum(swing_off_use)
+    works, lasting = Terms.of(work), Terms.of(led_time[place_led])
+    spends = Terms.of(use) - swinging_use
+    new.add_rows("works", works - _sum(needed), lower=0.0, index=place_index)
+    new.add_rows("spends", spends - works + lasting * cp[place_i], lower=0.0, index=place_index)
+    recovers = spends - works * recovery + lasting * (recovery * cp[place_i])
+    new.add_rows("recovers", recovers, lower=0.0, index=place_index)
+    beyond = works - swinging - power_amiss * data.reference_s[place_s]
+    followers = ~is_leader & data.on_wheel_applies[place_s]
+    held_on_wheel = followers & (on_wheel <= peak)[place_i]
+    for name, power, where in (("below_peak", peak, ~held_on_wheel), ("on_wheel", on_wheel, followers)):
+        rows = np.flatnonzero(where)
+        over = (beyond - lasting * power[place_i]).take(rows)
+        new.add_rows(name, over, upper=0.0, index=place_index[rows])
+    kept = data.spent_kept.ravel()
+    balance = Terms.of(spare[1:].ravel()) - Terms.of(spare[:-1].ravel()) * kept
+    balance = balance + Terms.of(use).onto(place_s * n_riders + place_i, n_segments * n_riders)
+    left = (1.0 - kept) * np.tile(full, n_segments) - also_used.ravel()
+    new.add_rows("balance", balance, left, left, index=spare_index[:-n_riders])
+    held = spare_index[n_riders:] if data.only_kept else spare_index[:0]
+    above = Terms.of(spare[held[:, 0], held[:, 1]]) + reserve_amiss.take(held[:, 1])
+    new.add_rows("above_reserve", above, lower=0.0, index=held)
+    back = np.flatnonzero(member[move_r, leader[move_q]])
+    back_b, back_i = move_b[back], leader[move_q[back]]
+    ways_back, of_way = np.unique(np.column_stack([back_b, back_i]), axis=0, return_inverse=True)
+    dip = Terms.of(move[back]) * changeover_dip[back_b, move_q[back]]
+    stored = Terms.of(spare[ways_back[:, 0], ways_back[:, 1]]) + reserve_amiss.take(ways_back[:, 1])
+    new.add_rows("way_back", stored - dip.onto(of_way.ravel(), len(ways_back)), lower=0.0, index=ways_back)
+
+    # surges, whoever leads
+    def on_road(values: FloatArray) -> Terms:
+        """A figure at the speeds of each segment, times their shares ``(n_segments,)``."""
+        return at_speeds(values).onto(led_s, n_segments)
+
+    speed_up = (rise * (data.average_kinetic_j_per_v2 / data.reference_s / JOULE_PER_UNIT)[led_s]).onto(
+        led_s, n_segments
     )
-    return m
+    front_power = on_road(data.average_load_w / JOULE_PER_UNIT) + speed_up
+    asked, given = (on_road(np.roll(power, -1, axis=0) / JOULE_PER_UNIT) for power in (data.asked_w, data.given_w))
+    mean_speed = on_road(data.mean_mps)
+    for name, later, earlier, missed, most, where in (
+        ("surge_power", front_power, front_power + asked, surge_amiss, data.surge_w / JOULE_PER_UNIT, surge),
+        ("drop_power", front_power * -1.0, given - front_power, surge_amiss, data.drop_w / JOULE_PER_UNIT, drop),
+        ("surge_speed", mean_speed, mean_speed, speed_amiss, data.surge_mps, speed_surge),
+    ):
+        rows = np.flatnonzero(where)
+        change = later.take(rows) - earlier.take(rows - 1) - missed.take(rows)
+        new.add_rows(name, change, upper=most[rows], index=rows[:, None])
+    return new
+
+
+def _sum(parts: list[Terms]) -> Terms:
+    total = parts[0]
+    for part in parts[1:]:
+        total = total + part
+    return total
