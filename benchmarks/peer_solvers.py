@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from position_model import compile_positions
+from rotation_in_pyomo import rotation_in_pyomo
 from solver_core import INFINITY, Pulls
-from ttt_models.rotation import RotationData, build_rotation
+from ttt_models.rotation import RotationData
 from ttt_opt.rotation_paths import compile_rotation, path_of
 from ttt_opt.solver import solve
 
@@ -68,7 +69,7 @@ def solve_network_by_scip(data: RotationData, time_limit_s: float, seed: int, ga
     import pyscipopt  # an extra
 
     began = time.perf_counter()
-    model = build_rotation(data)
+    model = rotation_in_pyomo(data)
     other = pyscipopt.Model()
     other.hideOutput()
     with tempfile.TemporaryDirectory() as folder:

@@ -425,7 +425,7 @@ class CompiledPositions:
 
 def compile_positions(data: RotationData) -> CompiledPositions:
     """Build the programme of places and turn it into a matrix."""
-    model, columns, _ = compile_model(lambda: build_positions(data))
+    model, columns = compile_model(lambda: build_positions(data))
     changes: dict[int, list[int]] = {}
     places: dict[tuple[int, int, int, int], int] = {}
     for column, (name, index) in enumerate(columns):

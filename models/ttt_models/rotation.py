@@ -567,7 +567,8 @@ def build_rotation(data: RotationData) -> Programme:
         new.add_rows(name, Terms.of(square) - Terms.of(on_way) * most, upper=0.0, index=index)
 
     # work, power and W' of each rider in each line
-    swing_off, swing_off_use, needed = [], [], []
+    no_terms = Terms.of(use[:0]).onto(use[:0], n_places)
+    swinging = swinging_use = needed = no_terms
     for i, rows in enumerate(of_rider):
         here = place_led[rows]
         on_way = Terms.of(move) * changeover[move_b, move_q, i]
@@ -576,12 +577,13 @@ def build_rotation(data: RotationData) -> Programme:
         swing, used = (terms.onto(led_of[move_b, move_r], n_led).take(here) for terms in (on_way, on_way_use))
         road = Terms(n_led, np.repeat(np.arange(n_led), n_speeds), mix, road_work[led_s, led_q, :, i].ravel())
         need = (road + rise * kinetic[i]).take(here) + swing + mixed.take(here) * also
-        for found, terms in ((swing_off, swing), (swing_off_use, used), (needed, need)):
-            found.append(terms.onto(rows, n_places))
-    swinging, swinging_use = _sum(swing_off), _sum(swing_off_use)
+        swinging, swinging_use, needed = (
+            total + terms.onto(rows, n_places)
+            for total, terms in ((swinging, swing), (swinging_use, used), (needed, need))
+        )
     works, lasting = Terms.of(work), Terms.of(led_time[place_led])
     spends = Terms.of(use) - swinging_use
-    new.add_rows("works", works - _sum(needed), lower=0.0, index=place_index)
+    new.add_rows("works", works - needed, lower=0.0, index=place_index)
     new.add_rows("spends", spends - works + lasting * cp[place_i], lower=0.0, index=place_index)
     recovers = spends - works * recovery + lasting * (recovery * cp[place_i])
     new.add_rows("recovers", recovers, lower=0.0, index=place_index)
@@ -627,10 +629,3 @@ def build_rotation(data: RotationData) -> Programme:
         change = later.take(rows) - earlier.take(rows - 1) - missed.take(rows)
         new.add_rows(name, change, upper=most[rows], index=rows[:, None])
     return new
-
-
-def _sum(parts: list[Terms]) -> Terms:
-    total = parts[0]
-    for part in parts[1:]:
-        total = total + part
-    return total

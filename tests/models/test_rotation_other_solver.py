@@ -20,7 +20,8 @@ from tiny_rotations import (
     random_rotation,
 )
 
-from ttt_models.rotation import KEPT_TOLERANCE_S, RotationData, build_rotation
+from rotation_in_pyomo import rotation_in_pyomo
+from ttt_models.rotation import KEPT_TOLERANCE_S, RotationData
 from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.rotation_paths import (
     CompiledRotation,
@@ -87,7 +88,7 @@ def test_scip_finds_the_same_optimum(n_segments: int, counting: int, tmp_path: P
     scip = pytest.importorskip("pyscipopt", reason="SCIP is an optional second solver")
     tiny = rolling_race(n_segments, counting)
     file = tmp_path / "rotation.mps"
-    build_rotation(tiny.data).write(str(file))
+    rotation_in_pyomo(tiny.data).write(str(file))
     other = scip.Model()
     other.hideOutput()
     other.readProblem(str(file))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pyomo.environ as pyo
 import pytest
-from test_rotation_page import components_of_model, components_of_page, tables
+from test_rotation_page import components_of_page, tables
 from test_stretches_tiny import tiny_data
 
 from ttt_models import stretches
@@ -21,6 +21,11 @@ PAGE = Path(__file__).resolve().parents[2] / "models" / "ttt_models" / "stretche
 def model() -> pyo.ConcreteModel:
     """A model in which every component has members: a leader who may not start, limits at inner places."""
     return build_stretches(tiny_data(3))
+
+
+def components_of_model(model: pyo.ConcreteModel) -> dict[str, int]:
+    """Names with numbers of indices; an empty component has no number of indices, so none may be empty."""
+    return {component.local_name: component.dim() for component in model.component_objects()}
 
 
 def test_page_and_model_name_the_same_components(model: pyo.ConcreteModel) -> None:

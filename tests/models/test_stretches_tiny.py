@@ -80,7 +80,7 @@ def worth(data: StretchData, chain: list[int]) -> float:
 def test_best_of_all_chains(seed: int) -> None:
     data = tiny_data(seed)
     best = min(worth(data, chain) for chain in chains(data))
-    model, names, _ = compile_model(lambda: build_stretches(data))
+    model, names = compile_model(lambda: build_stretches(data))
     outcome = solve(model, gap=1e-9)
     assert outcome.objective == pytest.approx(best, abs=1e-6)
     if outcome.values is not None:

@@ -13,7 +13,6 @@ from itertools import product
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
@@ -25,7 +24,7 @@ from ttt_models.rotation import (
     build_rotation,
     rotating_lines,
 )
-from ttt_opt.solver import LinearModel, compile_model, solve
+from ttt_opt.solver import LinearModel, matrix_form, solve
 
 FloatArray = NDArray[np.float64]
 
@@ -263,11 +262,11 @@ def fitted_rotation(seed: int) -> TinyRotation:
 
 def compiled(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> LinearModel:
     """The model's matrix; ``one_speed_per_segment`` forbids mixes of speeds."""
-    model = build_rotation(tiny.data)
+    built = build_rotation(tiny.data)
+    model = matrix_form(built)
     if one_speed_per_segment:
-        for variable in model.mix.values():
-            variable.domain = pyo.Binary
-    return compile_model(lambda: model)[0]
+        model.integer[built.columns["mix"].numbers] = True
+    return model
 
 
 def optimum_s(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> float:

@@ -100,7 +100,7 @@ def test_one_module_talks_to_each_solver() -> None:
 
 def test_pyomo_stays_in_the_models_and_beside_the_solver() -> None:
     users = {name for name in MODULES if "pyomo" in outside(IMPORTS[name])}
-    assert users == {"ttt_models.rotation", "ttt_models.stretches", "ttt_opt.solver"}
+    assert users == {"ttt_models.stretches", "ttt_opt.solver"}
 
 
 def test_no_circles() -> None:
