@@ -20,6 +20,7 @@ MODEL = (
     "tests/models/test_rotation_closed_forms.py",
     "tests/models/test_rotation_tiny.py",
     "tests/models/test_rotation_other_solver.py",
+    "tests/models/test_rotation_blocks.py",
 )
 CONSTANTS = ("tests/unit/test_rotation_constants.py", "tests/unit/test_rotation_problem.py")
 RIDE = ("tests/reference/test_ride_reference.py", "tests/unit/test_ride.py", "tests/unit/test_ride_check.py")

@@ -1,1 +1,1 @@
-"""Optimisation models for a team time trial, in Pyomo or in blocks of rows; each has a written formulation of the same name."""
+"""Optimisation models for a team time trial; each has a written formulation of the same name."""
