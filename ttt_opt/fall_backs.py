@@ -28,8 +28,8 @@ from ttt_opt.team import Team
 FACTORS = (0.7, 0.78, 0.84, 0.89, 0.93, 0.97, 1.01)
 """Watts of the first patterns tried, over those of the rideable plan."""
 FEWEST_WHO_PULL = 2
-CURE_SECONDS = 30.0
-"""Time for curing what the ride of a fall-back misses (s)."""
+CURE_SHARE = 0.006
+"""Time for curing what the ride of a fall-back misses, as share of the finish time."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,7 @@ def fall_backs(
         Its stretches stay; seconds and watts are chosen anew.
     allowed : Allowance
         Each of the patterns may take its part of what is left of it, and then be cured of what its ride misses
-        (:data:`CURE_SECONDS`).
+        (:data:`CURE_SHARE`).
     """
     result = has_result_without_one(race)
     found = []
@@ -151,7 +151,7 @@ def _pattern_for(
         better = better_patterns(situation, chain, rounds=1, reach=reach_of(situation))
         chain = fastest(situation, [chain, *better])
     final = settled(
-        course, road, situation, chain, schedule.speed_mps, for_rounds=allowed, cure_seconds=CURE_SECONDS
+        course, road, situation, chain, schedule.speed_mps, for_rounds=allowed, cure_share=CURE_SHARE
     )
     return described(course, road, changed, schedule, final)
 

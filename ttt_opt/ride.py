@@ -376,12 +376,13 @@ class _Lines:
         leader = np.zeros(shape[0], dtype=np.int64)
         place = np.full(shape, -1, dtype=np.int64)
         share = np.ones(shape)
+        shares = {line: race.line_shares([team.riders[i] for i in line]) for line in {p.line for p in schedule.pulls}}
         for pull in schedule.pulls:
             covered = slice(pull.first_segment, pull.end_segment)
             leader[covered] = pull.leader
             for index, rider in enumerate(pull.line):
                 place[covered, rider] = index
-            share[covered, list(pull.line)] = race.line_shares([team.riders[i] for i in pull.line])
+            share[covered, list(pull.line)] = shares[pull.line]
         return cls(leader, place, share)
 
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,8 +77,8 @@ SHARE_FOR_PATTERNS = 0.75
 MOST_CURES, MUST_HELP, CURED_BEFORE_M = 60, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
-CURE_SECONDS = 60.0
-"""Time that these rides may take (s): they become slower with the length of the course and the number of riders."""
+CURE_SHARE = 0.02
+"""Time that these rides may take, as share of the finish time: the longer the race, the longer each of them takes."""
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
 """Watts of the first stretches over those of the detailed plan."""
 OTHER_FACTORS = (0.95, 0.975, 1.0, 1.025)
@@ -129,6 +130,12 @@ class RiddenPlan:
     def stretches(self) -> tuple[Stretch, ...]:
         """The stretches in the order of the road."""
         return self.chain.stretches
+
+    def pace_mps(self, road: Road) -> FloatArray:
+        """Mean speed of its ride in each segment of the road ``(n_segments,)``."""
+        boundary_m = road.segments.boundary_m
+        time_s = np.interp(boundary_m, self.schedule.boundary_m, self.ride.boundary_time_s)
+        return np.asarray(np.diff(boundary_m) / np.diff(time_s), dtype=np.float64)
 
     def merit(self) -> tuple[int, float, float]:
         """The lower the better: checks not met, how far beyond their limits, then time (s)."""
@@ -183,7 +190,7 @@ def make_rideable_plan(
         W' at the boundaries of its segments (J).
     allowed : Allowance
         Looked at between the steps. What the ride of the plan misses is cured also when it is over, for
-        :data:`CURE_SECONDS` more at most.
+        :data:`CURE_SHARE` of the finish time more at most.
 
     Returns
     -------
@@ -240,7 +247,7 @@ def settled(
     guess_mps: FloatArray,
     rounds: int = FEWEST_SETTLING_ROUNDS,
     for_rounds: Allowance = ENDLESS,
-    cure_seconds: float = CURE_SECONDS,
+    cure_share: float = CURE_SHARE,
 ) -> RiddenPlan:
     """Ride the whole plan, correct what patterns tell by it, improve them; the best of these plans, repaired.
 
@@ -256,10 +263,14 @@ def settled(
         Rounds for speed; others follow only while the ride misses a limit.
     for_rounds : Allowance
         Looked at before each round.
-    cure_seconds : float
-        Time for curing what the best of them misses (s).
+    cure_share : float
+        Time for curing what the best of them misses, as share of its finish time.
     """
-    ride_it = partial(ridden_plan, course, road, situation, guess_mps=guess_mps)
+
+    def ride_it(chain: Chain, near: RiddenPlan | None = None) -> RiddenPlan:
+        pace_mps = guess_mps if near is None else near.pace_mps(road)
+        return ridden_plan(course, road, situation, chain, pace_mps)
+
     plans = [ride_it(chain)]
     for number in range(SETTLING_ROUNDS):
         plan, best = plans[-1], min(plans, key=RiddenPlan.merit)
@@ -270,11 +281,19 @@ def settled(
         if better.stretches == plan.chain.stretches:
             break
         plans.append(ride_it(better))
-    return repaired(situation, min(plans, key=RiddenPlan.merit), ride_it, Allowance.of(cure_seconds))
+    best = min(plans, key=RiddenPlan.merit)
+    return repaired(situation, best, ride_it, Allowance.of(cure_share * best.ride.finish_time_s))
+
+
+class RideIt(Protocol):
+    """What rides a chain of stretches in the simulation."""
+
+    def __call__(self, chain: Chain, near: RiddenPlan | None = None, /) -> RiddenPlan:
+        """Ride it, from the pace of a plan near it where one is given."""
 
 
 def repaired(
-    situation: Situation, plan: RiddenPlan, ride_it: Callable[[Chain], RiddenPlan], allowed: Allowance = ENDLESS
+    situation: Situation, plan: RiddenPlan, ride_it: RideIt, allowed: Allowance = ENDLESS
 ) -> RiddenPlan:
     """While a ride misses a limit: of the changes of the stretches around, the one that costs least and helps.
 
@@ -283,7 +302,8 @@ def repaired(
     situation : Situation
     plan : RiddenPlan
     ride_it : callable
-        Rides a chain of stretches in the simulation.
+        Rides a chain of stretches in the simulation; from the pace of another plan, if that is given, it takes fewer
+        rides to settle. What helps is ridden once more without, as whoever reads the plan will ride it.
     allowed : Allowance
         Looked at before each ride.
 
@@ -301,14 +321,18 @@ def repaired(
             if allowed.over():
                 break
             tried.add(cure)
-            other = ride_it(ride_chain(situation, cure))
-            if other.merit()[0] < plan.merit()[0] or other.merit()[1] < MUST_HELP * plan.merit()[1]:
+            chain = ride_chain(situation, cure)
+            if _helps(ride_it(chain, plan), plan) and _helps(other := ride_it(chain), plan):
                 better = other
                 break
         if better is None:
             break
         plan = better
     return plan
+
+
+def _helps(other: RiddenPlan, plan: RiddenPlan) -> bool:
+    return other.merit()[0] < plan.merit()[0] or other.merit()[1] < MUST_HELP * plan.merit()[1]
 
 
 def _cures(situation: Situation, plan: RiddenPlan) -> list[tuple[Stretch, ...]]:

@@ -126,8 +126,9 @@ def test_a_missed_limit_is_cured_where_a_neighbour_keeps_it(small_plan: Plan, ri
     missing = replace(ridden, check=replace(ridden.check, passed=False, checks=(missed,)))
     rides: list[tuple[Stretch, ...]] = []
 
-    def ride_it(chain: Chain) -> RiddenPlan:
-        rides.append(chain.stretches)
+    def ride_it(chain: Chain, near: RiddenPlan | None = None) -> RiddenPlan:
+        if near is not None:
+            rides.append(chain.stretches)
         return replace(ridden if len(rides) == 3 else missing, chain=chain)
 
     found = repaired(situation, missing, ride_it)
@@ -138,7 +139,7 @@ def test_a_missed_limit_is_cured_where_a_neighbour_keeps_it(small_plan: Plan, ri
 
     rides.clear()
 
-    def never(chain: Chain) -> RiddenPlan:
+    def never(chain: Chain, near: RiddenPlan | None = None) -> RiddenPlan:
         rides.append(chain.stretches)
         return missing
 
@@ -193,7 +194,7 @@ def test_cures_begin_with_who_leads_where_a_limit_is_missed(small_plan: Plan, ri
     missing = replace(ridden, check=replace(ridden.check, passed=False, checks=(missed,)))
     rides: list[tuple[Stretch, ...]] = []
 
-    def ride_it(chain: Chain) -> RiddenPlan:
+    def ride_it(chain: Chain, near: RiddenPlan | None = None) -> RiddenPlan:
         rides.append(chain.stretches)
         return missing
 
