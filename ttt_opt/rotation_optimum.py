@@ -227,7 +227,7 @@ def optimise(
                 bound = min(bounds.values())
             if near_enough():
                 break
-            sharp = _sharpened(road, race, bounds, best, clock, tell)
+            sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
             if math.isfinite(min(bounds.values())):
                 bound = max(bound, min(bounds.values())) if clock.stop() else min(bounds.values())
             if number > 0 and near_enough():  # in the first round the relaxations lead to better plans, at little cost
@@ -624,10 +624,13 @@ def _sharpened(
     race: Race,
     bounds: dict[tuple[int, ...], float],
     guess: RotationPlan,
+    enough_s: float,
     clock: SearchClock,
     tell: Progress,
 ) -> dict[tuple[int, ...], PullBound]:
-    """Sharpen the bounds (s) of the line orders that decide that of all: the lowest first, until the lowest is sharp.
+    """Sharpen the bounds (s) of the line orders that decide that of all.
+
+    The lowest first, on all cores, until the lowest is sharp or above what is enough (s).
 
     Returns
     -------
@@ -647,7 +650,8 @@ def _sharpened(
     at_once = clock.settings.processes or os.cpu_count() or 1
     while not clock.stop():
         lowest_sharp = min((bounds[order] for order in sharp), default=INFINITY)
-        open_orders = [order for order in bounds if order not in tried and bounds[order] < lowest_sharp]
+        limit_s = min(lowest_sharp, enough_s) if sharp else INFINITY
+        open_orders = [order for order in bounds if order not in tried and bounds[order] < limit_s]
         batch = sorted(open_orders, key=lambda order: bounds[order])[:at_once]
         if not batch:
             break
