@@ -56,10 +56,13 @@ SLOWEST_SHARE, FASTEST_SHARE = 0.70, 1.40
 BETWEEN_SPEEDS = 0.0015
 LONGEST_PIECE_M = 40.0
 """Segments on which riders accelerate are cut into pieces of at most this length (m)."""
+PIECES_AT_ONCE = 16
+"""Pieces of which costs are worked out at once: few enough for the processor's cache."""
 BLOCK_M = 1200.0
 """Blocks of the road are at most about so long (m), and end where the terrain changes."""
-FIRST_STEPS, MORE_STEPS, CLOSE_ENOUGH = 8, 24, 3e-4
-"""Rides at prices of independent blocks, and near the best prices found; how close a promise comes before that ends."""
+FIRST_STEPS, MORE_STEPS, AGAIN_STEPS, CLOSE_ENOUGH = 8, 24, 12, 3e-4
+"""Rides at prices of independent blocks, near the best prices, near those for another share of critical power; and
+how close a promise comes before that ends."""
 FIRST_RADIUS, CLOSEST_RADIUS, WIDER, CLOSER = 0.5, 0.1, 1.5, 0.7
 """How near: shares of the prices, the first one, the least for which a promise counts, and how it changes."""
 SMALL_PRICE_S_PER_KJ = 0.05
@@ -85,10 +88,11 @@ def team_bound(road: Road, race: Race) -> float:
     share = race.limits.sustainable_share_of_cp
     ground = _Ground(road, race)
     if share is not None:
-        return ground.best_bound(share)
-    bound_s, sustained = 0.0, 1.0
+        return ground.best_bound(share)[0]
+    bound_s, sustained, price = 0.0, 1.0, None
     for _ in range(ROUNDS_OF_DURATION):  # no plan is faster than a bound, so none may use a larger share of CP
-        bound_s = max(bound_s, ground.best_bound(sustained))
+        found_s, price = ground.best_bound(sustained, price)
+        bound_s = max(bound_s, found_s)
         if float(sustainable_share(bound_s)) >= sustained:
             break
         sustained = float(sustainable_share(bound_s))
@@ -189,66 +193,78 @@ class _Ground:
 
     def cheapest(self, price: FloatArray, uses: dict[Place, FloatArray]) -> tuple[FloatArray, FloatArray]:
         """Time ``(n_blocks,)`` (s) and use ``(n_blocks, n_riders)`` (kJ) of the cheapest ride at prices (s/kJ)."""
-        paid = price[self.pieces.block][:, :, None, None]
-        worth = {place: paid[:, place[0]] * use for place, use in uses.items()}
-        followed = {place: np.where(self.forbidden[place], IMPOSSIBLE_S, cost) for place, cost in worth.items()}
-        best = np.full(self.time_s.shape, np.inf)
-        chosen = np.zeros(self.time_s.shape, dtype=np.int64)
-        for number, line in enumerate(self.lines):
-            cost = self.time_s + worth[line[0]]
-            for place in line[1:]:
-                cost += followed[place]
-            better = cost < best
-            np.copyto(best, cost, where=better)
-            chosen[better] = number
+        paid = price[self.pieces.block]
+        best = np.empty(self.time_s.shape)
+        for begin in range(0, len(best), PIECES_AT_ONCE):
+            self._cost(slice(begin, begin + PIECES_AT_ONCE), paid, uses, best)
         best[self.impossible] += IMPOSSIBLE_S
         reached, columns = np.zeros(N_SPEEDS), np.arange(N_SPEEDS)
         came_from = np.zeros((len(best), N_SPEEDS), dtype=np.int64)
-        for piece, cost in enumerate(best):
-            total = reached[:, None] + cost
+        for piece, into in enumerate(best):
+            total = reached[:, None] + into
             came_from[piece] = np.argmin(total, axis=0)
             reached = total[came_from[piece], columns]
-        return self._along(int(np.argmin(reached)), came_from, chosen, uses)
-
-    def _along(
-        self, last: int, came_from: IntArray, chosen: IntArray, uses: dict[Place, FloatArray]
-    ) -> tuple[FloatArray, FloatArray]:
-        """Time and use in each block of the ride that ends at a speed."""
+        after = [int(np.argmin(reached))]
+        for row in came_from[:0:-1]:
+            after.append(int(row[after[-1]]))
+        speeds = np.array(after[::-1])
+        pieces = np.arange(len(best))
+        ridden = (pieces, came_from[pieces, speeds], speeds)
+        worth = {place: paid[:, place[0]] * use[ridden] for place, use in uses.items()}
+        followed = {place: np.where(self.forbidden[place][ridden], IMPOSSIBLE_S, each) for place, each in worth.items()}
+        costs = [worth[line[0]] + sum(followed[place] for place in line[1:]) for line in self.lines]
+        chosen = np.argmin(costs, axis=0)
         n_blocks, n_riders = int(self.pieces.block[-1]) + 1, len(self.cp_w)
         time_s, use_kj = np.zeros(n_blocks), np.zeros((n_blocks, n_riders))
-        for piece in range(len(came_from) - 1, -1, -1):
-            first = int(came_from[piece, last])
-            block = self.pieces.block[piece]
-            time_s[block] += self.time_s[piece, first, last]
-            for place in self.lines[chosen[piece, first, last]]:
-                use_kj[block, place[0]] += uses[place][piece, first, last]
-            last = first
+        np.add.at(time_s, self.pieces.block, self.time_s[ridden])
+        for number, line in enumerate(self.lines):
+            led = chosen == number
+            for place in line:
+                np.add.at(use_kj[:, place[0]], self.pieces.block[led], uses[place][ridden][led])
         return time_s, use_kj
 
-    def best_bound(self, sustained: float) -> float:
-        """The largest dual value found with this share of critical power (s)."""
+    def _cost(self, pieces: slice, paid: FloatArray, uses: dict[Place, FloatArray], best: FloatArray) -> None:
+        """Time and paid use of the cheapest line on some of the pieces, written into ``best`` (s)."""
+        worth = {place: paid[pieces, place[0], None, None] * use[pieces] for place, use in uses.items()}
+        followed = {place: np.where(self.forbidden[place][pieces], IMPOSSIBLE_S, cost) for place, cost in worth.items()}
+        rests = {line[2:] for line in self.lines}
+        behind = {rest: sum((followed[place] for place in rest), self.time_s[pieces]) for rest in rests}
+        cheapest, cost = best[pieces], np.empty(best[pieces].shape)
+        cheapest[:] = np.inf
+        for line in self.lines:
+            np.add(behind[line[2:]], worth[line[0]], out=cost)
+            for place in line[1:2]:
+                np.add(cost, followed[place], out=cost)
+            np.minimum(cheapest, cost, out=cheapest)
+
+    def best_bound(self, sustained: float, start: FloatArray | None = None) -> tuple[float, FloatArray]:
+        """The largest dual value found with this share of critical power (s), and its prices (s/kJ).
+
+        From good prices, such as those for another share, it is found near them.
+        """
         uses = self.uses(sustained)
         n_riders = len(self.cp_w)
         master = _Master(int(self.pieces.block[-1]) + 1, n_riders, self.full_kj)
-        price = np.full(master.shape, FIRST_PRICE_S_PER_KJ)
+        price = np.full(master.shape, FIRST_PRICE_S_PER_KJ) if start is None else start
+        apart = FIRST_STEPS if start is None else 0
         best_s, best_price, radius = -math.inf, price, FIRST_RADIUS
-        for step in range(FIRST_STEPS + MORE_STEPS):
+        for step in range(apart + (MORE_STEPS if start is None else AGAIN_STEPS)):
             time_s, use_kj = self.cheapest(price, uses)
             falls = np.maximum(price - np.vstack([price[1:], np.zeros(n_riders)]), 0.0)
             value_s = float(time_s.sum() + (price * use_kj).sum() - (falls * self.full_kj).sum())
             master.add(time_s, use_kj)
             better = value_s > best_s
             best_s, best_price = (value_s, price) if better else (best_s, best_price)
-            if step < FIRST_STEPS - 1:
+            if step < apart - 1:
                 price, _ = master.prices(blocks_apart=True)
                 continue
-            if step >= FIRST_STEPS:
+            if step >= max(apart, 1):
                 radius *= WIDER if better else CLOSER
             near = radius * np.maximum(best_price, SMALL_PRICE_S_PER_KJ)
             price, most_s = master.prices(np.maximum(best_price - near, 0.0), best_price + near)
             if most_s - best_s < CLOSE_ENOUGH * best_s and radius > CLOSEST_RADIUS:
                 break
-        return best_s * (1.0 - BETWEEN_SPEEDS)
+        return best_s * (1.0 - BETWEEN_SPEEDS), best_price
 
 
 class _Master:
