@@ -227,8 +227,8 @@ def solve(
     relax: bool = False,
     time_limit_s: float = INFINITY,
     gap: float = 1e-6,
-    start: FloatArray | None = None,
     seed: int = 0,
+    presolve: bool = True,
     interrupted: Callable[[], bool] | None = None,
 ) -> Outcome:
     """Solve a linear or mixed-integer programme.
@@ -239,8 +239,8 @@ def solve(
         Ignore that variables are integer.
     time_limit_s, gap : float
         When to stop: seconds, relative gap of a mixed-integer programme.
-    start : ndarray (n_columns,), optional
-        A solution of a mixed-integer programme to begin with.
+    presolve : bool
+        Let the solver rewrite the programme first.
     interrupted : callable, optional
         Asked now and then whether to stop and keep the best solution.
 
@@ -254,14 +254,11 @@ def solve(
     highs.setOptionValue("threads", 1)
     highs.setOptionValue("random_seed", seed)
     highs.setOptionValue("mip_rel_gap", gap)
+    highs.setOptionValue("presolve", "choose" if presolve else "off")
     if time_limit_s < INFINITY:
         highs.setOptionValue("time_limit", max(time_limit_s, 0.01))
     is_mip = bool(model.integer.any()) and not relax
     highs.passModel(_lp(model, is_mip))
-    if start is not None:
-        solution = highspy.HighsSolution()
-        solution.col_value = start.tolist()
-        highs.setSolution(solution)
     if interrupted is not None:
         for event in (highs.cbSimplexInterrupt, highs.cbMipInterrupt):
             event.subscribe(lambda event: event.interrupt(interrupted()))
