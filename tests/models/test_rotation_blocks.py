@@ -8,9 +8,9 @@ import numpy as np
 import pyomo.environ as pyo
 import pytest
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
-from rotation_in_pyomo import rotation_in_pyomo
 from tiny_rotations import TinyRider, TinyRotation, fitted_rotation, make_rotation, random_rotation
 
+from rotation_in_pyomo import rotation_in_pyomo
 from ttt_models.programme import Block, Programme
 from ttt_models.rotation import RotationData, build_rotation
 
