@@ -13,8 +13,8 @@ from ttt_opt.interrupts import interrupts_handled
 Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
 
-KEPT_BACK_BUILDS = 8.0
-"""Time in which a plan is fitted to its ride, over that of building a model with all pulls."""
+MOST_KEPT_BACK = 0.4
+"""Of the time limit, for fitting the plan at the end."""
 
 
 @dataclass(frozen=True)
@@ -48,12 +48,12 @@ class SearchClock:
     interrupted: bool = False
     solver_failed: bool = False
     build_seconds: float = 0.0
-    longest_build_s: float = 0.0
+    longest_fit_s: float = 0.0
 
     @property
     def left_s(self) -> float:
         """Seconds left for the search; what fitting the plan at the end takes is kept back."""
-        kept_back = min(KEPT_BACK_BUILDS * self.longest_build_s, 0.4 * self.settings.time_limit_s)
+        kept_back = min(self.longest_fit_s, MOST_KEPT_BACK * self.settings.time_limit_s)
         return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
 
     @property
@@ -61,14 +61,24 @@ class SearchClock:
         """All of the time limit has gone by, also what was kept back."""
         return time.perf_counter() - self.began > self.settings.time_limit_s
 
+    @property
+    def may_fit(self) -> bool:
+        """Nothing but the time that is kept back for a fit has ended the search."""
+        return not self.interrupted and not self.solver_failed and not self.is_over
+
     @contextmanager
     def building(self) -> Iterator[None]:
         """Counts the time within as that of building a model."""
         began = time.perf_counter()
         yield
-        seconds = time.perf_counter() - began
-        self.longest_build_s = max(self.longest_build_s, seconds)
-        self.build_seconds += seconds
+        self.build_seconds += time.perf_counter() - began
+
+    @contextmanager
+    def fitting(self) -> Iterator[None]:
+        """Measures how long a plan takes to be fitted to its ride: so long is kept back for the last one."""
+        began = time.perf_counter()
+        yield
+        self.longest_fit_s = max(self.longest_fit_s, time.perf_counter() - began)
 
     def stop(self) -> bool:
         """Time is up, Ctrl-C was pressed, or the solver failed."""
