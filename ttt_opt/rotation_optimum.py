@@ -94,6 +94,8 @@ be the fastest on the road."""
 ROUNDED_ORDERS, N_ROUNDED = 2, 40
 """Line orders of the lowest bounds whose relaxations are followed to whole pulls, and chains of pulls tried of each.
 Measured on the demo: a plan 0.07 % faster than prices and local search lead to."""
+SHARPENED_AT_ONCE = 2
+"""Line orders: not as many as there are cores, so that every machine comes to the same plan."""
 WORTH_SHARPENING = 0.1
 """Part of the gap that sharpening must close in the first line orders to be gone on with in others: of a strong team it
 closed 7 %, and took the time for a plan 0.13 % faster."""
@@ -636,7 +638,7 @@ def _sharpened(
 ) -> dict[tuple[int, ...], PullBound]:
     """Sharpen the bounds (s) of the line orders that decide that of all.
 
-    The lowest first, on all cores, until the lowest is sharp or above what is enough (s).
+    The lowest first, a few at once, until the lowest is sharp or above what is enough (s).
 
     Returns
     -------
@@ -653,12 +655,11 @@ def _sharpened(
             sharp[order] = by_pulls
             bounds[order] = max(bounds[order], by_pulls.bound_s)
 
-    at_once = clock.settings.processes or os.cpu_count() or 1
     while not clock.stop():
         lowest_sharp = min((bounds[order] for order in sharp), default=INFINITY)
         limit_s = min(lowest_sharp, enough_s) if sharp else INFINITY
         open_orders = [order for order in bounds if order not in tried and bounds[order] < limit_s]
-        batch = sorted(open_orders, key=lambda order: bounds[order])[:at_once]
+        batch = sorted(open_orders, key=lambda order: bounds[order])[:SHARPENED_AT_ONCE]
         if not batch:
             break
         tell(f"sharpening the bound, {len(sharp)} line orders", time_s, min(bounds.values()))
