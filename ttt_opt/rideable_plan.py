@@ -77,7 +77,7 @@ SHARE_FOR_PATTERNS = 0.75
 MOST_CURES, MUST_HELP, CURED_BEFORE_M = 60, 0.97, 300.0
 """Rides that may be spent on curing missed limits, what a cure must leave at most of what is beyond them (share), and
 how far from a stretch a limit may be missed for it to be changed (m)."""
-CURE_SHARE = 0.02
+CURE_SHARE = 0.03
 """Time that these rides may take, as share of the finish time: the longer the race, the longer each of them takes."""
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
 """Watts of the first stretches over those of the detailed plan."""
