@@ -41,6 +41,10 @@ AMISS_ALLOWED_S, AMISS_S_PER_S, WHEEL_AMISS_S = 1.0, 2.0, 50.0
 """A pull may miss its bounds by this where a pattern is ridden (s); what a second more costs (s/s), and what power on a
 wheel beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
 SOLVE_GAP, RELAXED_TOLERANCE = 5e-4, 1e-7
+LARGE_PROGRAMME, LONGEST_SOLVE_S = 2000, 20.0
+"""Columns of a programme from which on the solver rewrites it first: with that it takes 1.3 times as long on the demo, 2.5
+times on 3 km, but of the first one of six riders over 100 km the best chain after 30 s is better. That one is not solved
+in minutes: its best chain after so many seconds (s) is a start like another."""
 TRIED_COLUMNS = (250, 700)
 """Columns that the mixed-integer programme chooses from, the cheapest first; more where they give no chain."""
 
@@ -322,7 +326,8 @@ def best_chain(
         some = columns.only(np.sort(np.argsort(wanted, kind="stable")[: min(count + len(stretches), promising)]))
         if _reaches_the_finish(situation, some):
             model, names = compile_model(partial(build_stretches, _data_of(situation, some, most_stretches)))
-            outcome = solve(model, gap=SOLVE_GAP, presolve=False)  # with it 1.3 times as long on the demo, 2.5 on 3 km
+            large = model.n_columns > LARGE_PROGRAMME
+            outcome = solve(model, gap=SOLVE_GAP, presolve=large, time_limit_s=LONGEST_SOLVE_S)
             if outcome.values is not None:
                 chosen = [
                     index
