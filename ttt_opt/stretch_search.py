@@ -42,7 +42,7 @@ AMISS_ALLOWED_S, AMISS_S_PER_S, WHEEL_AMISS_S = 1.0, 2.0, 50.0
 wheel beyond its limit costs, per critical power (s): above what it could gain, so that there always is a chain."""
 SOLVE_GAP, RELAXED_TOLERANCE = 5e-4, 1e-7
 LARGE_PROGRAMME, LONGEST_SOLVE_S = 2000, 20.0
-"""Columns from which on the solver rewrites a programme first, and how long it may take (s). Rewriting takes 1.3 times as
+"""Columns from which on the solver rewrites a programme first, and how long it may take (s). That takes 1.3 times as
 long on the demo, 2.5 times on 3 km; but of the first programme of six riders over 100 km, which is not solved in
 minutes, the best chain after 30 s is better with it, and that is a start like another."""
 TRIED_COLUMNS = (250, 700)
