@@ -8,7 +8,7 @@ import numpy as np
 import pyomo.environ as pyo
 import pytest
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
-from tiny_rotations import TinyRider, TinyRotation, fitted_rotation, make_rotation, random_rotation
+from tiny_rotations import TinyRider, fitted_rotation, make_rotation, random_rotation, with_all_limits
 
 from rotation_in_pyomo import rotation_in_pyomo
 from ttt_models.programme import Block, Programme
@@ -94,25 +94,6 @@ def assert_same(data: RotationData) -> None:
         assert turned, key  # a row may be written with its sides changed
         bounds = (below, above) if turned[0] > 0.0 else (-above, -below)
         assert (low, high) == pytest.approx(bounds, rel=1e-9, abs=1e-12), key
-
-
-def with_all_limits(*, only_kept: bool) -> TinyRotation:
-    """All limits, a bend, one start line, one may leave, one sits on, all pulls kept."""
-    tiny = make_rotation(
-        (TinyRider(),) * 4,
-        (200.0,) * 5,
-        sitters=(3,),
-        counting=3,
-        start_lines=(1,),
-        shortest_s=18.0,
-        longest_s=50.0,
-        surge_w=30.0,
-        surge_mps=0.5,
-        drop_w=30.0,
-        bends=(3,),
-    )
-    pulls = tuple((arc.first, arc.end, arc.line) for arc in tiny.data.arcs)
-    return tiny.changed(kept_pulls=pulls, only_kept=only_kept)
 
 
 @pytest.mark.parametrize("only_kept", [False, True])

@@ -7,7 +7,7 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
-from tiny_rotations import TinyRider, make_rotation
+from tiny_rotations import with_all_limits
 
 from ttt_models import rotation
 from ttt_models.programme import Programme
@@ -62,21 +62,7 @@ def components_of_model(model: Programme) -> dict[str, int]:
 @pytest.fixture(scope="module")
 def model() -> Programme:
     """A model in which every component has members: all limits, a bend, one start line, one may leave, kept pulls."""
-    tiny = make_rotation(
-        (TinyRider(),) * 4,
-        (200.0,) * 5,
-        sitters=(3,),
-        counting=3,
-        start_lines=(1,),
-        shortest_s=18.0,
-        longest_s=50.0,
-        surge_w=30.0,
-        surge_mps=0.5,
-        drop_w=30.0,
-        bends=(3,),
-    )
-    pulls = tuple((arc.first, arc.end, arc.line) for arc in tiny.data.arcs)
-    return build_rotation(tiny.changed(kept_pulls=pulls, only_kept=True).data)
+    return build_rotation(with_all_limits(only_kept=True).data)
 
 
 def test_page_and_model_name_the_same_components(model: Programme) -> None:

@@ -243,6 +243,25 @@ def random_rotation(seed: int) -> TinyRotation:
     )
 
 
+def with_all_limits(*, only_kept: bool) -> TinyRotation:
+    """All limits, a bend, one start line, one may leave, one sits on, all pulls kept: every block has members."""
+    tiny = make_rotation(
+        (TinyRider(),) * 4,
+        (200.0,) * 5,
+        sitters=(3,),
+        counting=3,
+        start_lines=(1,),
+        shortest_s=18.0,
+        longest_s=50.0,
+        surge_w=30.0,
+        surge_mps=0.5,
+        drop_w=30.0,
+        bends=(3,),
+    )
+    pulls = tuple((arc.first, arc.end, arc.line) for arc in tiny.data.arcs)
+    return tiny.changed(kept_pulls=pulls, only_kept=only_kept)
+
+
 def fitted_rotation(seed: int) -> TinyRotation:
     """A random race with the constants of one ride: spent W' that fades, W' and work that the model does not know.
 
