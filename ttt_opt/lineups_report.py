@@ -58,7 +58,8 @@ def lineups_report(
         },
         notes=(
             f"{len(ranking.cut_off)} of {n_teams} teams ({100 * share_cut:.0f} %) are cut off: their bound, a time "
-            "that they cannot beat whatever they do, is above the best time found. The others were planned in full.",
+            "below which the model has no plan for them, is above the best time found. The others were planned in "
+            "full.",
             "Each plan was searched as `ttt-opt plan` does. Plans of two teams that are closer than their gaps may "
             "be the other way round.",
             "The first bound of a team lets the line ride in any order, change leader at no cost and win back W' as "

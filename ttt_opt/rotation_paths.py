@@ -29,7 +29,7 @@ class CompiledRotation:
     data : RotationData
     model : LinearModel
     segment, line : ndarray of int (n_columns,)
-        Segment and line of ``mix``, ``led_time``, ``end_square``, ``work`` and ``use`` columns;
+        Segment and line of ``mix``, ``led_time``, ``end_square``, ``work``, ``use`` and ``power_amiss`` columns;
         else -1.
     pull_column : ndarray of int (n_arcs,)
     stay_column : ndarray of int (n_segments, n_lines)
@@ -125,7 +125,8 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
     for name in ("mix", "led_time", "work", "use", "power_amiss"):
         block = columns[name]
         segment[block.numbers], line[block.numbers] = block.index[:, 0], block.index[:, 1]
-    end_square, move, stay_square = columns["end_square"], columns["move"], columns["stay_square"]
+    end_square, stay_square = columns["end_square"], columns["stay_square"]
+    move, move_square = columns["move"], columns["move_square"]
     segment[end_square.numbers], line[end_square.numbers] = data.n_segments - 1, end_square.index[:, 0]
     stay_column = np.full((data.n_segments, n_lines), -1, dtype=np.int64)
     stay_column[tuple(columns["stay"].index.T)] = columns["stay"].numbers
@@ -142,9 +143,9 @@ def compile_rotation(data: RotationData) -> CompiledRotation:
         balance_row=built.rows["balance"].numbers.reshape(data.n_segments, data.n_riders),
         stay_square_columns=np.column_stack([stay_square.numbers, stay_square.index]),
         move_columns=np.concatenate(
-            [np.column_stack([columns[name].numbers, columns[name].index]) for name in ("move", "move_square")]
+            [np.column_stack([block.numbers, block.index]) for block in (move, move_square)]
         ),
-        move_square_columns=np.column_stack([columns["move_square"].numbers, columns["move_square"].index[:, 0]]),
+        move_square_columns=np.column_stack([move_square.numbers, move_square.index[:, 0]]),
         end_square_columns=end_square.numbers,
         move_column={
             (b, q, r): column for column, (b, q, r) in zip(move.numbers.tolist(), move.index.tolist(), strict=True)

@@ -111,9 +111,7 @@ Named = list[tuple[str, Any]]
 
 
 def compile_model(
-    build: Callable[[], pyo.ConcreteModel],
-    implied_lower: Collection[str] = (),
-    implied_upper: Collection[str] = (),
+    build: Callable[[], pyo.ConcreteModel], implied_upper: Collection[str] = ()
 ) -> tuple[LinearModel, Named]:
     """Matrix form of the Pyomo model that ``build`` makes, and the names of its columns.
 
@@ -122,15 +120,15 @@ def compile_model(
     Parameters
     ----------
     build : callable
-    implied_lower, implied_upper : collection of str
-        Components of which the linear programme does without bounds.
+    implied_upper : collection of str
+        Components of which the linear programme does without upper bounds.
     """
     with PauseGC():  # else half of the time goes into looking through the growing model for what may be freed
-        return _matrix_form(build(), implied_lower, implied_upper)
+        return _matrix_form(build(), implied_upper)
 
 
 def _matrix_form(
-    model: pyo.ConcreteModel, implied_lower: Collection[str], implied_upper: Collection[str]
+    model: pyo.ConcreteModel, implied_upper: Collection[str]
 ) -> tuple[LinearModel, Named]:
     form = LinearStandardFormCompiler().write(model, mixed_form=True)
     matrix, largest = _scaled(csc_array(form.A))
@@ -146,7 +144,7 @@ def _matrix_form(
         lower=np.array([-INFINITY if low is None else low for low, _ in bounds]),
         upper=np.array([INFINITY if high is None else high for _, high in bounds]),
         integer=np.array([variable.is_integer() or variable.is_binary() for variable in form.columns]),
-        implied_lower=np.array([name in implied_lower for name, _ in columns]),
+        implied_lower=np.zeros(len(columns), dtype=np.bool_),
         implied_upper=np.array([name in implied_upper for name, _ in columns]),
         offset=float(form.c_offset[0]),
     )
@@ -217,7 +215,6 @@ _REASONS = {
     highspy.HighsModelStatus.kUnbounded: "unbounded",
     highspy.HighsModelStatus.kTimeLimit: "time limit",
     highspy.HighsModelStatus.kIterationLimit: "iteration limit",
-    highspy.HighsModelStatus.kInterrupt: "interrupted",
 }
 
 
@@ -229,7 +226,6 @@ def solve(
     gap: float = 1e-6,
     seed: int = 0,
     presolve: bool = True,
-    interrupted: Callable[[], bool] | None = None,
 ) -> Outcome:
     """Solve a linear or mixed-integer programme.
 
@@ -241,8 +237,6 @@ def solve(
         When to stop: seconds, relative gap of a mixed-integer programme.
     presolve : bool
         Let the solver rewrite the programme first.
-    interrupted : callable, optional
-        Asked now and then whether to stop and keep the best solution.
 
     Raises
     ------
@@ -259,9 +253,6 @@ def solve(
         highs.setOptionValue("time_limit", max(time_limit_s, 0.01))
     is_mip = bool(model.integer.any()) and not relax
     highs.passModel(_lp(model, is_mip))
-    if interrupted is not None:
-        for event in (highs.cbSimplexInterrupt, highs.cbMipInterrupt):
-            event.subscribe(lambda event: event.interrupt(interrupted()))
     highs.run()
     for name, value in _SECOND_TRIES:
         if highs.getModelStatus() in _REASONS:

@@ -434,11 +434,9 @@ def build_rotation(data: RotationData) -> Programme:
     new = Programme()
 
     def columns(name: str, index: IntArray, lower: FloatArray | float, upper: FloatArray | float) -> IntArray:
-        bounds = {"lower": name in IMPLIED_LOWER, "upper": name in IMPLIED_UPPER}
-        implied = "both" if all(bounds.values()) else next((side for side, is_so in bounds.items() if is_so), "")
-        return new.add_columns(
-            name, len(index), lower, upper, implied=implied, index=index, integer=name == "pull"
-        )
+        implied = "both" if name in IMPLIED_LOWER else "upper" if name in IMPLIED_UPPER else ""
+        whole = name == "pull"
+        return new.add_columns(name, len(index), lower, upper, implied=implied, integer=whole, index=index)
 
     arc_number = np.arange(len(net.first))[:, None]
     last_lines = led_q[led_s == n_segments - 1]
