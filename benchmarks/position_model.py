@@ -132,7 +132,7 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
     longest_s = (data.time_s.max(axis=1) + data.changeover_s).tolist()
     kinetic = (data.kinetic_j_per_v2 / JOULE_PER_UNIT).tolist()
     also_used, also_work = data.also_used_j / JOULE_PER_UNIT, data.also_work_j / JOULE_PER_UNIT
-    fastest = data.speed_mps.max(axis=1)
+    fastest = data.fastest_mps
     most_square = most_squares(data).tolist()
     square = (data.speed_mps**2).tolist()
 

@@ -64,7 +64,7 @@ def rotation_in_pyomo(data: RotationData) -> pyo.ConcreteModel:
     time = data.time_s.tolist()
     mean = data.mean_mps.tolist()
     twice_square = (2.0 * data.speed_mps**2).tolist()
-    fastest = data.speed_mps.max(axis=1)
+    fastest = data.fastest_mps
     fastest_square = (fastest**2).tolist()
     most_square = most_squares(data).tolist()
     asked, given = ((power / JOULE_PER_UNIT).tolist() for power in (data.asked_w, data.given_w))

@@ -75,6 +75,11 @@ class Ridden:
     w_prime_j: FloatArray
     lowest_j: FloatArray
 
+    @property
+    def dip_j(self) -> FloatArray:
+        """How far W' falls within segments below the lowest at any boundary ``(n_riders,)`` (J)."""
+        return np.asarray(np.nanmin(self.w_prime_j, axis=0) - self.lowest_j, dtype=np.float64)
+
     @classmethod
     def of(cls, ride: Ride) -> Ridden:
         """Sums of a ride over the segments of its schedule."""

@@ -25,6 +25,9 @@ from ttt_opt.solver import BoolArray, FloatArray, LinearModel, Outcome, solve
 
 EXACT = 1e-8
 MOST_ITERATIONS = 200
+_TRIES = ((False, 0.99), (False, 0.9), (True, 0.9))
+"""Refining the solutions of the linear equations or not, and how near to the edge a step goes. The first is fastest;
+the second gets through where the first is stuck at the edge after some steps, which costs little time."""
 _STOPPED = {
     "Solved": "optimal",
     "AlmostSolved": "optimal",
@@ -65,15 +68,18 @@ def solve_by_interior_point(
     """
     began = time.perf_counter()
     form = _ConeForm.of(model)
-    found = _solved(form, model.cost, tolerance, time_limit_s, interrupted, refine=False)
-    stopped = _STOPPED.get(str(found.status))
 
     def left_s() -> float:
         return max(time_limit_s - (time.perf_counter() - began), 0.0)
 
-    if stopped in (None, "infeasible"):  # no plan is given up on an inexact certificate
-        found = _solved(form, model.cost, tolerance, left_s(), interrupted, refine=True)
+    stopped = None
+    for refine, step in _TRIES:
+        if stopped == "infeasible" and not refine:  # no plan is given up on an inexact certificate
+            continue
+        found = _solved(form, model.cost, tolerance, left_s(), interrupted, refine=refine, step=step)
         stopped = _STOPPED.get(str(found.status))
+        if stopped not in (None, "infeasible"):
+            break
     if stopped is None:
         return solve(model, relax=True, time_limit_s=left_s())
     duals = form.row_duals(np.array(found.z))
@@ -144,6 +150,7 @@ def _solved(
     interrupted: Callable[[], bool] | None,
     *,
     refine: bool,
+    step: float,
 ) -> clarabel.DefaultSolution:
     """What the solver finds; without refinement of its linear equations in half of the time, where it gets through."""
     settings = clarabel.DefaultSettings()
@@ -153,6 +160,7 @@ def _solved(
     settings.direct_solve_method = "qdldl"
     settings.presolve_enable = False
     settings.iterative_refinement_enable = refine
+    settings.max_step_fraction = step
     settings.tol_feas = settings.tol_gap_rel = tolerance
     settings.time_limit = time_limit_s
     n_others = len(form.right) - form.n_equal

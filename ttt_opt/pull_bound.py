@@ -20,8 +20,9 @@ from ttt_opt.interior_point import solve_by_interior_point
 from ttt_opt.rotation_paths import best_path
 from ttt_opt.solver import FloatArray, LinearModel, matrix_form
 
-TOLERANCE = 1e-5
-"""Of the relaxation, relative."""
+TOLERANCE = 1e-7
+"""Of the relaxation, relative. At 10^-5 and 10^-6 the cheapest chain is 0.26 and 0.03 % below its optimum, at this one
+0.005 %, for twice and one and a half times the time."""
 
 
 @dataclass(frozen=True)

@@ -274,6 +274,7 @@ def rotation_data(
         The pulls that the bounds allow do not add up to the course.
     """
     reference_mps = assumptions.centre_mps
+    widest_mps = speed_grid(road, race.limits, reference_mps, assumptions.steps)
     speed_mps = speed_grid(road, race.limits, reference_mps, assumptions.steps, assumptions.closeness)
     riders = race.team.riders
     segments = road.segments
@@ -306,6 +307,7 @@ def rotation_data(
         time_s=riding_time(road, speed_mps) * assumptions.time_share[:, None] + braking_s[:, None],
         speed_mps=speed_mps,
         mean_mps=mean_mps,
+        fastest_mps=np.maximum(widest_mps, speed_mps).max(axis=1),
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
         changeover_j=changeover.work_j,

@@ -2,7 +2,8 @@
 
 The written formulation is ``pull_relaxation.md`` beside this file. In the relaxation of :mod:`ttt_models.rotation` all
 pulls of one line share its speeds, and half a pull may be ridden: half of a line that ends a slow pull and half of one
-that begins a fast one cross the limits on surges unseen. Here each pull keeps its own limits from segment to segment.
+that begins a fast one cross the limits on surges unseen. Here each pull keeps its own limits from segment to
+segment, and hands on the W' that there is: riders may not spend on one branch what they save on another.
 """
 
 from __future__ import annotations
@@ -95,6 +96,44 @@ class _Moves:
         return np.array([number.setdefault(of(before), len(number)) for before, _ in sides], dtype=np.int64)
 
 
+@dataclass(frozen=True)
+class _Nodes:
+    """Nodes, each a boundary and a line, at which all changeovers together hand on what all pulls together have."""
+
+    line: IntArray
+    of_move: IntArray
+    pulls: IntArray
+    of_pull: IntArray
+
+    @classmethod
+    def begin(cls, data: RotationData, moves: _Moves) -> _Nodes:
+        """Where pulls begin, but at the start."""
+        return cls._of(data, moves.boundary, moves.after, moves.starting)
+
+    @classmethod
+    def end(cls, data: RotationData, moves: _Moves) -> _Nodes:
+        """Where pulls end, but at the finish."""
+        return cls._of(data, moves.boundary, moves.before, moves.ending)
+
+    @classmethod
+    def _of(cls, data: RotationData, boundary: IntArray, line: IntArray, sides: Sequence[IntArray]) -> _Nodes:
+        nodes, one_move, of_move = np.unique(
+            line + boundary * len(data.lines), return_index=True, return_inverse=True
+        )
+        pulls = [sides[j] for j in one_move]
+        return cls(
+            nodes % len(data.lines),
+            of_move,
+            np.concatenate([np.empty(0, dtype=np.int64), *pulls]),
+            np.repeat(np.arange(len(nodes)), [len(each) for each in pulls]),
+        )
+
+    def balance(self, moved: Terms, pulled: Terms) -> Terms:
+        """What changeovers ``(n_moves,)`` hand on less what pulls ``(n_arcs,)`` have, at each node."""
+        n_nodes = len(self.line)
+        return moved.onto(self.of_move, n_nodes) - pulled.take(self.pulls).onto(self.of_pull, n_nodes)
+
+
 def build_pull_relaxation(data: RotationData) -> PullRelaxation:
     """Write the relaxation.
 
@@ -122,13 +161,13 @@ def build_pull_relaxation(data: RotationData) -> PullRelaxation:
     moves = _Moves.of(data)
     most = most_squares(data)
     square = 2.0 * data.speed_mps**2
-    least_square, largest_square = square.min(axis=1)[segment], square.max(axis=1)[segment]
+    least_square, largest_square = square.min(axis=1)[segment], 2.0 * data.fastest_mps[segment] ** 2
 
     new = Programme()
     pull = new.add_columns("pull", len(first), 0.0, _possible(data, first, end, line, moves), implied="upper")
     time = new.add_columns("part_time", n_parts, 0.0, data.time_s.max(axis=1)[segment], implied="both")
     start = new.add_columns("start_square", n_parts, 0.0, np.where(segment > 0, most[segment], 0.0), implied="upper")
-    most_at_end = np.append(most, square.max(axis=1)[-1])[end]
+    most_at_end = np.append(most, 2.0 * data.fastest_mps[-1] ** 2)[end]
     finish = new.add_columns("end_square", len(first), 0.0, most_at_end, implied="upper")
     in_bend = np.flatnonzero(data.bend[segment])
     bend_square = new.add_columns("bend_square", len(in_bend), 0.0, largest_square[in_bend], implied="both")
@@ -148,18 +187,14 @@ def build_pull_relaxation(data: RotationData) -> PullRelaxation:
     # the chain of pulls, and the speed with which one line hands over to the next
     starts = np.flatnonzero((first == 0) & np.isin(line, data.start_lines))
     new.add_rows("one_start", Terms.of(pull[starts]).onto(np.zeros(len(starts), dtype=np.int64), 1), 1.0, 1.0)
-    for name, sides, of_move, of_pull in (
-        ("begins", moves.starting, (move, move_square), (pull, start[offset])),
-        ("ends", moves.ending, (move, move_square), (pull, finish)),
+    begin_nodes, end_nodes = _Nodes.begin(data, moves), _Nodes.end(data, moves)
+    for what, moved, pulled, nodes in (
+        ("pull_begins", move, pull, begin_nodes),
+        ("square_begins", move_square, start[offset], begin_nodes),
+        ("pull_ends", move, pull, end_nodes),
+        ("square_ends", move_square, finish, end_nodes),
     ):
-        node = (moves.after if name == "begins" else moves.before) + moves.boundary * len(data.lines)
-        nodes, of_node = np.unique(node, return_inverse=True)
-        one_move = np.unique(of_node, return_index=True)[1]
-        arcs = np.concatenate([sides[j] for j in one_move]) if len(one_move) else np.empty(0, dtype=np.int64)
-        rows = np.repeat(np.arange(len(nodes)), [len(sides[j]) for j in one_move])
-        for what, moved, pulled in (("pull", of_move[0], of_pull[0]), ("square", of_move[1], of_pull[1])):
-            change = Terms.of(moved).onto(of_node, len(nodes)) - Terms.of(pulled[arcs]).onto(rows, len(nodes))
-            new.add_rows(f"{what}_{name}", change, 0.0, 0.0)
+        new.add_rows(what, nodes.balance(Terms.of(moved), Terms.of(pulled)), 0.0, 0.0)
     new.add_rows("move_square_most", Terms.of(move_square) - Terms.of(move) * most[moves.boundary], upper=0.0)
 
     # speeds: the mean square lies on the grid, the time on or above its chords
@@ -217,25 +252,20 @@ def build_pull_relaxation(data: RotationData) -> PullRelaxation:
     limit_change("surge_speed", on_time(mean, least=True), on_time(mean, least=False), data.surge_mps)
 
     # work and W'
-    spare_most = (data.w_prime_j - data.reserve_j) / JOULE_PER_UNIT
-    n_riders = data.n_riders
-    spare = new.add_columns(
-        "spare", (n_segments + 1) * n_riders, np.append(spare_most, np.zeros(n_segments * n_riders)),
-        np.tile(spare_most, n_segments + 1),
-    ).reshape(n_segments + 1, n_riders)
+    full = (data.w_prime_j - data.reserve_j) / JOULE_PER_UNIT
     entry = _entries(new, data, pull, move, moves)
     entered = offset[entry.pull]
     entry_segment = first[entry.pull]
     changeover_time = (Terms.of(entry.column) * data.changeover_s[entry_segment]).onto(entered, n_parts)
     led_time = part_time + changeover_time
     new.add_cost(led_time)
-    new.add_cost(Terms.of(spare[-1]) * -SPARE_S_PER_KJ)
     leader = np.array([q[0] for q in data.lines])
     cp, peak, on_wheel = (power / JOULE_PER_UNIT for power in (data.cp_w, data.peak_w, data.on_wheel_w))
     road_j = np.where(np.abs(data.road_work_j) < NEGLIGIBLE_J, 0.0, data.road_work_j)
-    spent: list[Terms] = []
-    used: list[tuple[IntArray, IntArray]] = []
-    for i in range(n_riders):
+    comes_back = (1.0 - data.spent_kept) * full - data.also_used_j / JOULE_PER_UNIT
+    of_pulls = [(time, arc_of), (start, arc_of), (bend_square, arc_of[in_bend]), (entry.column, entry.pull)]
+    of_moves = [(move, np.arange(len(move))), (move_square, np.arange(len(move)))]
+    for i in range(data.n_riders):
         member = np.array([i in q for q in data.lines])
         parts = np.flatnonzero(member[line_of])
         here, behind = segment[parts], line_of[parts]
@@ -258,7 +288,7 @@ def build_pull_relaxation(data: RotationData) -> PullRelaxation:
         ) / JOULE_PER_UNIT
         least_use = -recovery * cp[i] * longest[here]
         columns = new.add_columns(f"use_{i}", len(parts), least_use, most_use[here], implied="both")
-        used.append((columns, arc_of[parts]))
+        of_pulls.append((columns, arc_of[parts]))
         use = Terms.of(columns)
         new.add_rows(f"spends_{i}", use - work + lasts * cp[i] - of_use, lower=0.0)
         new.add_rows(f"recovers_{i}", use - work * recovery + lasts * (recovery * cp[i]) - of_use, lower=0.0)
@@ -266,28 +296,39 @@ def build_pull_relaxation(data: RotationData) -> PullRelaxation:
         held = (leader[behind] != i) & data.on_wheel_applies[here]
         most_power_i = np.where(held, min(peak[i], on_wheel[i]), peak[i])
         new.add_rows(f"below_peak_{i}", ridden - lasts * most_power_i, upper=0.0)
-        spent.append(use.onto(here * n_riders + i, n_segments * n_riders))
-    kept = data.spent_kept
-    balance = Terms.of(spare[1:].ravel()) - Terms.of(spare[:-1].ravel()) * kept.ravel()
-    for each in spent:
-        balance = balance + each
-    left = ((1.0 - kept) * spare_most - data.also_used_j / JOULE_PER_UNIT).ravel()
-    new.add_rows("balance", balance, left, left)
-    returns = np.array(
-        [leader[q] in data.lines[r] for q, r in zip(moves.before.tolist(), moves.after.tolist(), strict=True)],
-        dtype=np.bool_,
-    )
-    back = np.flatnonzero(returns)
-    dips = data.changeover_dip_j[moves.boundary[back], moves.before[back]] / JOULE_PER_UNIT
-    stores, of_store = np.unique(spare[moves.boundary[back], leader[moves.before[back]]], return_inverse=True)
-    used_on_way = (Terms.of(move[back]) * dips).onto(of_store, len(stores))
-    new.add_rows("way_back", Terms.of(stores) - used_on_way, lower=0.0)
+
+        # W' at the start of each part and at the end of each pull, handed on from one pull to the next
+        pulls, from_line = np.flatnonzero(member[line]), np.flatnonzero(member[moves.before])
+        store = new.add_columns(f"store_{i}", len(parts), 0.0, full[i], implied="upper")
+        left = new.add_columns(f"left_{i}", len(pulls), 0.0, full[i], implied="upper")
+        handed = new.add_columns(f"handed_{i}", len(from_line), 0.0, full[i], implied="upper")
+        of_pulls += [(store, arc_of[parts]), (left, pulls)]
+        of_moves.append((handed, from_line))
+        at_start = Terms.of(store).onto(parts, n_parts)
+        at_end = Terms.of(left).onto(pulls, len(first))
+        goes_on = np.flatnonzero(segment + 1 < end[arc_of])
+        after = at_start.take(goes_on + 1).onto(goes_on, n_parts) + at_end.onto(offset + length - 1, n_parts)
+        change = after - at_start * data.spent_kept[segment, i] - share * comes_back[segment, i]
+        new.add_rows(f"balance_{i}", change.take(parts) + use, 0.0, 0.0)
+        at_first = at_start.take(offset)
+        beyond = (at_first - Terms.of(pull) * full[i]).take(pulls)
+        new.add_rows(f"store_most_{i}", beyond, np.where(first[pulls] == 0, 0.0, -np.inf), 0.0)
+        at_move = Terms.of(handed).onto(from_line, len(move))
+        for name, nodes, stored in (
+            (f"store_begins_{i}", begin_nodes, at_first), (f"store_ends_{i}", end_nodes, at_end)
+        ):  # fmt: skip
+            new.add_rows(name, nodes.balance(at_move, stored).take(np.flatnonzero(member[nodes.line])), 0.0, 0.0)
+        dip = data.changeover_dip_j[moves.boundary, moves.before] / JOULE_PER_UNIT
+        returns = np.flatnonzero((leader[moves.before] == i) & member[moves.after])
+        new.add_rows(f"way_back_{i}", (at_move - Terms.of(move) * dip).take(returns), lower=0.0)
+        beyond = at_move.take(from_line) - Terms.of(move[from_line]) * full[i]
+        new.add_rows(f"handed_most_{i}", beyond, upper=0.0)
+        new.add_cost(at_end.take(np.flatnonzero(end == n_segments)) * -SPARE_S_PER_KJ)
     pull_of, move_of = (np.full(new.n_columns, -1, dtype=np.int64) for _ in range(2))
-    belongings = ((time, arc_of), (start, arc_of), (bend_square, arc_of[in_bend]), (entry.column, entry.pull), *used)
-    for columns, of_arc in belongings:
-        pull_of[columns] = of_arc
     pull_of[pull] = pull_of[finish] = np.arange(len(first))
-    move_of[move] = move_of[move_square] = np.arange(len(move))
+    for belongs_to, columns_of in ((pull_of, of_pulls), (move_of, of_moves)):
+        for columns, numbers in columns_of:
+            belongs_to[columns] = numbers
     return PullRelaxation(new, pull, move, pull_of, move_of, moves.boundary, moves.before)
 
 

@@ -71,6 +71,9 @@ class RotationData:
         Speeds of the grid (m/s), root mean square over the segment, rising along k.
     mean_mps : ndarray (n_segments, n_speeds)
         Mean speeds that go with them (m/s), of which surges are counted.
+    fastest_mps : ndarray (n_segments,)
+        Speeds up to which segments may begin and end (m/s): not below those of the grid, which may be narrow around one
+        plan whose speed rises and falls more than that within a segment.
     road_work_j : ndarray (n_segments, n_lines, n_speeds, n_riders)
         Crank work for the road load of rider i (J), may be negative downhill; not used where i is not in q.
     kinetic_j_per_v2 : ndarray (n_riders,)
@@ -131,6 +134,7 @@ class RotationData:
     time_s: FloatArray
     speed_mps: FloatArray
     mean_mps: FloatArray
+    fastest_mps: FloatArray
     road_work_j: FloatArray
     kinetic_j_per_v2: FloatArray
     changeover_j: FloatArray
@@ -168,6 +172,7 @@ class RotationData:
         shapes = {
             "speed_mps": (n_segments, n_speeds),
             "mean_mps": (n_segments, n_speeds),
+            "fastest_mps": (n_segments,),
             "road_work_j": (n_segments, n_lines, n_speeds, n_riders),
             "kinetic_j_per_v2": (n_riders,),
             "changeover_j": (n_segments, n_lines, n_riders),
@@ -202,6 +207,8 @@ class RotationData:
             raise ValueError("every line needs its successors, and some line must start")
         if not (self.speed_mps > 0.0).all() or not (np.diff(self.speed_mps, axis=1) > 0.0).all():
             raise ValueError("speed_mps must be above 0 and rise along the steps of the grid")
+        if not (self.fastest_mps >= self.speed_mps.max(axis=1)).all():
+            raise ValueError("fastest_mps must not be below the speeds of the grid")
         for name in ("recovery_share", "spent_kept"):
             if not ((getattr(self, name) > 0.0) & (getattr(self, name) <= 1.0)).all():
                 raise ValueError(f"{name} must be above 0 and at most 1")
@@ -308,10 +315,10 @@ def rotating_lines(
 def most_squares(data: RotationData) -> FloatArray:
     """Highest square of the speed at the start of each segment, the first left aside ``(n_segments,)`` (m2/s2).
 
-    That of the faster grid on both sides; before a bend, to which riders come faster than their mean and then brake,
-    twice that of the segment before it, as from standstill, but no more than that of the fastest grid of all.
+    That of the faster of ``fastest_mps`` on both sides; before a bend, to which riders come faster than their mean and
+    then brake, twice that of the segment before it, as from standstill, but no more than that of the fastest of all.
     """
-    fastest_square = data.speed_mps.max(axis=1) ** 2
+    fastest_square = data.fastest_mps**2
     before = np.roll(fastest_square, 1)
     carried = np.where(data.bend, np.minimum(2.0 * before, fastest_square.max()), before)
     return np.asarray(np.maximum(carried, fastest_square), dtype=np.float64)
@@ -416,7 +423,7 @@ def build_rotation(data: RotationData) -> Programme:
     of_rider = [np.flatnonzero(place_i == i) for i in range(n_riders)]
     is_leader = place_i == leader[place_q]
 
-    fastest = data.speed_mps.max(axis=1)
+    fastest = data.fastest_mps
     most_square = most_squares(data)
     cp, peak, on_wheel = (power / JOULE_PER_UNIT for power in (data.cp_w, data.peak_w, data.on_wheel_w))
     full = (data.w_prime_j - data.reserve_j) / JOULE_PER_UNIT

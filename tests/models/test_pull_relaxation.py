@@ -73,6 +73,21 @@ def test_sharper_than_the_relaxation_of_the_rotation_model_where_surges_bind() -
     assert pull_bound(data).bound_s > shared
 
 
+def test_nobody_saves_on_one_branch_what_he_spends_on_another() -> None:
+    """Who has just pulled is empty, the others are not: what they have left at the finish costs time.
+
+    In the relaxation of the rotation model a third of the line ends behind each of three equal riders, and nobody has
+    anything left: that is most of its gap.
+    """
+    data = make_rotation(
+        (TinyRider(spare_j=2000.0),) * 3, (200.0,) * 10, shortest_s=30.0, longest_s=50.0, flying_start=True
+    ).data
+    best = solve(compile_rotation(data).model, time_limit_s=60.0, gap=1e-6).objective
+    shared = solve_by_interior_point(compile_rotation(data).model).bound
+    assert best - shared > 0.01 * best
+    assert best - pull_bound(data).bound_s < 0.2 * (best - shared)
+
+
 def test_limits_that_cannot_be_kept_are_told() -> None:
     data = make_rotation((TinyRider(peak_w=5.0), TinyRider(peak_w=5.0)), (200.0,) * 4).data
     found = pull_bound(data)

@@ -152,6 +152,7 @@ def make_rotation(
         time_s=time_s,
         speed_mps=speed,
         mean_mps=speed,
+        fastest_mps=speed.max(axis=1),
         road_work_j=road_work,
         kinetic_j_per_v2=0.5 * mass / EFFICIENCY if kinetic else np.zeros(len(riders)),
         changeover_j=changeover,

@@ -142,14 +142,21 @@ def test_ctrl_c_between_two_iterations_is_not_lost(capfd: pytest.CaptureFixture[
 
 @pytest.mark.parametrize("status", ["PrimalInfeasible", "NumericalError", "InsufficientProgress"])
 def test_what_fails_without_refinement_is_done_again_with_it(status: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """An inexact certificate that there is no solution is not believed."""
+    """An inexact certificate that there is no solution is not believed; without one, shorter steps come first."""
     model, solved = random_model(1), interior_point._solved
-    tried: list[bool] = []
+    tried: list[tuple[bool, float]] = []
 
-    def inexact(*arguments: Any, refine: bool) -> Any:
-        tried.append(refine)
-        return solved(*arguments, refine=True) if refine else SimpleNamespace(status=status)
+    def inexact(*arguments: Any, refine: bool, step: float) -> Any:
+        tried.append((refine, step))
+        return solved(*arguments, refine=True, step=step) if refine else SimpleNamespace(status=status)
 
     monkeypatch.setattr(interior_point, "_solved", inexact)
     assert solve_by_interior_point(model).objective == pytest.approx(optimum(model), rel=1e-6)
-    assert tried == [False, True]
+    between = [] if status == "PrimalInfeasible" else [(False, 0.9)]
+    assert tried == [(False, 0.99), *between, (True, 0.9)]
+
+
+@pytest.mark.parametrize("step", [0.5, 0.9])
+def test_shorter_steps_lead_to_the_same_optimum(step: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(interior_point, "_TRIES", ((False, step),))
+    assert solve_by_interior_point(random_model(4)).objective == pytest.approx(optimum(random_model(4)), rel=1e-6)
