@@ -85,8 +85,9 @@ CALIBRATION_ROUNDS, BOUNDING_ROUNDS = 3, 3
 STEPS_FOR_CONSTANTS, STEPS_FOR_AN_ORDER = 8, 12
 """Of prices and paths, for a plan that serves to settle constants, or to compare line orders."""
 N_TRIES, MORE_TRIES, FEW_SHAKES, MOST_SHAKES = 20, 60, 15, 60
-"""Neighbours valued before a plan counts as locally best, at first and once there are bounds; random changes of prices
-for each line order, and for the best one at first; in proportion fewer on roads of more than so many segments:"""
+"""Neighbours valued before a plan counts as locally best, among those that a relaxation led to and in all; random
+changes of prices for each line order, and for the best one where no relaxation leads further; in proportion fewer on
+roads of more than so many segments:"""
 USUAL_SEGMENTS = 160
 N_CANDIDATES, UNLIKE_PULLS = 6, 6
 """Plans that are fitted to their rides at the end, and pulls in which any two differ: the fastest in the model need not
@@ -96,6 +97,10 @@ ROUNDED_ORDERS, N_ROUNDED = 2, 40
 Measured on the demo: a plan 0.07 % faster than prices and local search lead to."""
 SHARPENED_AT_ONCE = 2
 """Line orders: not as many as there are cores, so that every machine comes to the same plan."""
+LEAST_SHARPENING_TAKES, PLACES_A_TIME, MOST_FOR_SHARPENING = 25.0, 1500.0, 0.8
+"""How many times as long as the relaxation of the rotation model that by pulls takes: 25 times or, of larger ones, its
+places over the second (measured, alone: 32 times with 21,000, 27 with 35,000, 58 with 80,000). The part of the time
+left in which it must be done, as it says nothing before."""
 WORTH_SHARPENING = 0.1
 """Part of the gap that sharpening must close in the first line orders to be gone on with in others: of a strong team it
 closed 7 %, and took the time for a plan 0.13 % faster."""
@@ -170,7 +175,8 @@ class OrderResult:
     time_s, bound_s : float
         Its time (``inf`` without one) and the bound of the relaxation (``-inf`` without one, ``inf`` where the order
         has no plan) (s).
-    build_seconds : float
+    build_seconds, relaxing_seconds : float
+        Time that building the model, and solving its relaxation, took (s).
     """
 
     order: tuple[int, ...]
@@ -178,6 +184,7 @@ class OrderResult:
     time_s: float
     bound_s: float
     build_seconds: float
+    relaxing_seconds: float = 0.0
 
 
 def optimise(
@@ -214,7 +221,6 @@ def optimise(
         best = _best_order(road, race, results, best, clock)
         if not few:
             orders = [best.order]
-        best = _improve(best, clock, tell, _n_shakes(road, MOST_SHAKES), N_TRIES)
         with clock.fitting():
             fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
         bound = -INFINITY
@@ -234,14 +240,19 @@ def optimise(
                 bound = min(bounds.values())
             if near_enough():
                 break
-            sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
+            sharp: dict[tuple[int, ...], PullBound] = {}
+            times = max(LEAST_SHARPENING_TAKES, n_pull_places(best.compiled.data) / PLACES_A_TIME)
+            relaxing_s = max(result.relaxing_seconds for result in results)
+            if times * relaxing_s < MOST_FOR_SHARPENING * clock.left_s:
+                sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
             if math.isfinite(min(bounds.values())):
                 bound = max(bound, min(bounds.values())) if clock.stop() else min(bounds.values())
             if number > 0 and near_enough():  # in the first round the relaxations lead to better plans, at little cost
                 break
             best = _best_order(road, race, results, best, clock)
             best = _rounded(road, race, sharp, best, clock, tell)
-            best = _improve(best, clock, tell, _n_shakes(road, FEW_SHAKES), MORE_TRIES)
+            n_shakes = _n_shakes(road, FEW_SHAKES if sharp else MOST_SHAKES)
+            best = _improve(best, clock, tell, n_shakes, MORE_TRIES)
             for place, candidate in enumerate(_fastest_plans(best)):
                 if near_enough() or (clock.stop() and (place > 0 or not clock.may_fit)):
                     break
@@ -531,7 +542,7 @@ def search_order(
         table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, seed)
         enough = STEPS_FOR_AN_ORDER if wanted is Wanted.PLAN else MOST_PRICE_STEPS
         plan = follow_prices(table, valuer, pace, price, stop=stop, found=lambda _: None, enough=enough)
-    bound = -INFINITY
+    bound, relaxing_seconds = -INFINITY, 0.0
     if wanted is not Wanted.PLAN and isinstance(compiled, CompiledRotation):
         if plan is not None:
             plan = shake_prices(table, valuer, plan, FEW_SHAKES, stop=stop, found=lambda _: None)
@@ -539,11 +550,12 @@ def search_order(
         relaxed = solve_by_interior_point(
             compiled.model, tolerance=BOUND_TOLERANCE, time_limit_s=left, interrupted=None if stop is _never else stop
         )
+        relaxing_seconds = relaxed.seconds
         if relaxed.stopped_because in ("optimal", "infeasible"):  # halfway it holds too, but says next to nothing
             bound = relaxed.bound
     if plan is None or plan.pace is None:
-        return OrderResult(order, (), INFINITY, bound, build_seconds)
-    return OrderResult(order, plan.path, plan.time_s, bound, build_seconds)
+        return OrderResult(order, (), INFINITY, bound, build_seconds, relaxing_seconds)
+    return OrderResult(order, plan.path, plan.time_s, bound, build_seconds, relaxing_seconds)
 
 
 def bound_order(
@@ -638,7 +650,8 @@ def _sharpened(
 ) -> dict[tuple[int, ...], PullBound]:
     """Sharpen the bounds (s) of the line orders that decide that of all.
 
-    The lowest first, a few at once, until the lowest is sharp or above what is enough (s).
+    The lowest first, a few at once, until the lowest is sharp or above what is enough (s), or the next would not be
+    ready in time.
 
     Returns
     -------
@@ -655,7 +668,8 @@ def _sharpened(
             sharp[order] = by_pulls
             bounds[order] = max(bounds[order], by_pulls.bound_s)
 
-    while not clock.stop():
+    took_s = 0.0
+    while not clock.stop() and took_s < MOST_FOR_SHARPENING * clock.left_s:
         lowest_sharp = min((bounds[order] for order in sharp), default=INFINITY)
         limit_s = min(lowest_sharp, enough_s) if sharp else INFINITY
         open_orders = [order for order in bounds if order not in tried and bounds[order] < limit_s]
@@ -664,9 +678,11 @@ def _sharpened(
             break
         tell(f"sharpening the bound, {len(sharp)} line orders", time_s, min(bounds.values()))
         tried.update(batch)
+        began = time.perf_counter()
         before_s = min(bounds[order] for order in batch)
         jobs = [partial(bound_order, road, race, order, guess.assumptions, clock.left_s) for order in batch]
         _on_all_cores(jobs, clock, keep)
+        took_s = time.perf_counter() - began
         if len(sharp) < len(tried):  # too large, or no time: nor would the others be ready
             break
         if min(bounds[order] for order in batch) - before_s < WORTH_SHARPENING * (time_s - before_s):
