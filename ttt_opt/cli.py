@@ -84,7 +84,7 @@ def plan(
             callback=finite,
             help="Stop when the plan is proven to be this close to the best, as share of the finish time.",
         ),
-    ] = 0.002,
+    ] = 0.001,
     seed: Annotated[int, typer.Option("--seed", metavar="N", min=0, max=2**31 - 1, help="Same seed, same plan.")] = 0,
     quiet: Annotated[bool, typer.Option("--quiet", help="Write the results without telling about them.")] = False,
 ) -> None:

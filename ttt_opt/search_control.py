@@ -34,7 +34,7 @@ class Settings:
     """
 
     time_limit_s: float = 240.0
-    gap: float = 0.002
+    gap: float = 0.001
     seed: int = 0
     processes: int | None = None
 
