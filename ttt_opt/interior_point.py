@@ -152,7 +152,10 @@ def _solved(
     refine: bool,
     step: float,
 ) -> clarabel.DefaultSolution:
-    """What the solver finds; without refinement of its linear equations in half of the time, where it gets through."""
+    """What the solver finds; without refinement of its linear equations in half of the time, where it gets through.
+
+    A step goes so far of the way to the edge of what is feasible (``step``, a share).
+    """
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.max_iter = MOST_ITERATIONS

@@ -241,7 +241,7 @@ def _ends(rounds: list[FittedPlan], clock: SearchClock) -> bool:
 
 
 def _closeness(n_rounds: int) -> float:
-    """Of the grid after so many rounds."""
+    """How far the speeds of the grid are from the plan's after so many rounds, as share of what they were at first."""
     usual = max(CLOSER_EACH_ROUND**n_rounds, CLOSE)
     return float(usual * MUCH_CLOSER ** max(n_rounds - FITTING_ROUNDS, 0))
 

@@ -241,9 +241,7 @@ def optimise(
             if near_enough():
                 break
             sharp: dict[tuple[int, ...], PullBound] = {}
-            times = max(LEAST_SHARPENING_TAKES, n_pull_places(best.compiled.data) / PLACES_A_TIME)
-            relaxing_s = max(result.relaxing_seconds for result in results)
-            if times * relaxing_s < MOST_FOR_SHARPENING * clock.left_s:
+            if _sharpening_seconds(results, best.compiled.data) < MOST_FOR_SHARPENING * clock.left_s:
                 sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
             if math.isfinite(min(bounds.values())):
                 bound = max(bound, min(bounds.values())) if clock.stop() else min(bounds.values())
@@ -637,6 +635,12 @@ def _on_all_cores(
             if waiting:  # nobody waits for what the solver has in hand there
                 for process in multiprocessing.active_children():
                     process.terminate()
+
+
+def _sharpening_seconds(results: Sequence[OrderResult], data: RotationData) -> float:
+    """About how long the relaxation by pulls of one line order takes (s), by how long that of its model took."""
+    times = max(LEAST_SHARPENING_TAKES, n_pull_places(data) / PLACES_A_TIME)
+    return times * max(result.relaxing_seconds for result in results)
 
 
 def _sharpened(
