@@ -351,6 +351,11 @@ def _places(
         if last is not None:
             order.remove(last)
             order.insert(len(order) - len(sitting), last)
+            later = {int(leaders[at]) for at in edges[:-1] if at >= begin}
+            for passed in [rider for rider in order[: order.index(now)] if rider not in later]:  # pulls no more
+                order.remove(passed)
+                order.insert(len(order) - len(sitting), passed)
+                sitting.add(passed)
             moving[racing[begin : min(begin + round(way_s), len(leaders))], last] = True
         order.remove(now)
         order.insert(0, now)

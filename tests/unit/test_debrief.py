@@ -201,6 +201,27 @@ def test_a_rider_who_loses_the_line(plan: Plan) -> None:
     assert not (found.leaders.leader[found.line.time_s > begin_s + 60.0] == 3).any()
 
 
+def test_a_rider_who_sits_on_from_a_point(plan: Plan) -> None:
+    """He is seen on the last wheel, not in front of those who still turn."""
+    pulls = list(plan.optimum.schedule.pulls)
+    stops = next(number for number, pull in enumerate(pulls) if number > len(pulls) // 2)
+    stopper, (a, b, c) = pulls[stops].leader, pulls[stops].line[1:]
+    lines = ((a, b, c, stopper), (b, c, a, stopper), (c, a, b, stopper))
+    for number in range(stops + 1, len(pulls)):
+        pulls[number] = replace(pulls[number], line=lines[(number - stops - 1) % 3], n_sitting=1)
+    schedule = replace(plan.optimum.schedule, pulls=tuple(pulls))
+    ridden = ride(plan.course, plan.race.team, plan.race, schedule)
+    found = debriefed(plan, team_recordings(plan, 4, ridden=ridden))
+    assert found.leaders is not None
+    assert right_share(found, ridden) >= 0.9
+    racing = found.line.racing
+    step = np.minimum(np.searchsorted(ridden.time_s, found.line.time_s[racing]), len(ridden.time_s) - 1)
+    later = found.line.time_s[racing] > ridden.boundary_time_s[pulls[stops + 4].first_segment]
+    seen, true = found.leaders.place[racing][later, stopper], ridden.place[step][later, stopper]
+    assert (true == 3).all()
+    assert (seen == 3).mean() >= 0.95
+
+
 def test_some_of_the_team(plan: Plan) -> None:
     frames = team_recordings(plan, 11)
     found = debriefed(plan, {name: frames[name] for name in ("Arne", "Bela", "Dirk")})
