@@ -77,10 +77,13 @@ def slot_data(data: RotationData) -> SlotData:
     Raises
     ------
     ValueError
-        Two lines with the same rider in the same slot have unlike constants, or the model has kept pulls.
+        Two lines with the same rider in the same slot have unlike constants, the model has kept pulls, or riders may
+        stop pulling.
     """
     if data.kept_pulls or data.only_kept:
         raise ValueError("kept pulls cannot be written by places")
+    if len(set(data.n_sitting)) > 1:
+        raise ValueError("riders who stop pulling on the way cannot be written by places")
     places: dict[tuple[int, Slot], list[int]] = {}
     for q, line in enumerate(data.lines):
         for place, i in enumerate(line):

@@ -27,6 +27,7 @@ from ttt_opt.rotation_problem import (
     NARROW_GRID,
     WIDE_GRID,
     Assumptions,
+    KeptPull,
     Road,
     reference_speed,
     road_of,
@@ -130,7 +131,7 @@ def first_assumptions(problem: Problem, speed_mps: FloatArray | None = None) -> 
 def fit_pulls(problem: Problem, pulls: Pulls, assumptions: Assumptions, seed: int = 0) -> FittedPlan | None:
     """The best speeds for given pulls, fitted to their ride as our own plans are; ``None``: the solver found none."""
     road, race, order = problem.road, problem.race, order_of(problem, pulls)
-    kept = replace(assumptions, kept_pulls=pulls)
+    kept = replace(assumptions, kept_pulls=tuple(KeptPull(*pull) for pull in pulls))
     compiled = compile_rotation(rotation_data(road, race, order, kept, only_kept=True))
     valuer = PathValuer(compiled, seed)
     plan = valuer.value(tuple(range(len(pulls))))

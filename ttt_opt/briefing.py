@@ -14,9 +14,9 @@ from ttt_opt.pattern_page import fall_back_patterns, patterns
 from ttt_opt.plan import Plan
 from ttt_opt.plan_charts import leaders, riders_races, whole_course
 from ttt_opt.plan_document import limits_of
-from ttt_opt.plan_text import amount, bound, verdict
+from ttt_opt.plan_text import amount, bound, sits_on_words, verdict
 from ttt_opt.ride_check import Check
-from ttt_opt.rider_cards import SIDES
+from ttt_opt.rider_cards import side_after
 from ttt_opt.team_marks import chip
 from ttt_opt.text_table import clock, short_clock
 
@@ -188,8 +188,17 @@ def _start_order(plan: Plan) -> Html:
         class_="order",
     )
     sitting = [name_of(rider.name) for rider in plan.race.team.riders if not rider.pulls]
+    later = [
+        element("p", name_of(summary.name), f" {sits_on_words(plan, summary.sits_on_from_m)}")
+        for summary in plan.riders
+        if summary.sits_on_from_m is not None
+    ]
     return joined(
-        [order, element("p", "On the last wheels throughout: ", Html(", ".join(sitting))) if sitting else Html()]
+        [
+            order,
+            element("p", "On the last wheels throughout: ", Html(", ".join(sitting))) if sitting else Html(),
+            *later,
+        ]
     )
 
 
@@ -207,7 +216,7 @@ def _pulls(plan: Plan) -> Html:
             f"{100 * pull.front_power_share_of_cp:.0f}",
             f"{pull.speed_kmh:.1f}",
             pull.terrain,
-            SIDES[pull.swing_off],
+            side_after(pull),
         ]
         for number, pull in enumerate(plan.pulls, start=1)
     ]

@@ -15,7 +15,7 @@ from ttt_opt.course_notes import bends, slopes
 from ttt_opt.pattern_plan import RideablePlan
 from ttt_opt.pattern_text import off_to, place_of, watts_of
 from ttt_opt.plan import Plan
-from ttt_opt.plan_text import SWING_OFF_WORDS
+from ttt_opt.plan_text import swing_off_words
 from ttt_opt.terminal_names import is_unsafe
 
 MOST_CUES = 200
@@ -128,7 +128,7 @@ def _changes(plan: Plan) -> list[Cue]:
         watts = f" {pull.front_power_w:.0f}W"
         name = readable(pull.rider, LONGEST_NAME - len(watts), f"Rider {number[pull.rider]}")
         told = (
-            f"{readable(before.rider, 80, 'The leader')}: {SWING_OFF_WORDS[before.swing_off]}. "
+            f"{readable(before.rider, 80, 'The leader')}: {swing_off_words(before)}. "
             f"{readable(pull.rider, 80, name)} leads for {pull.duration_s:.0f} s at {pull.front_power_w:.0f} W."
         )
         found.append(Cue(pull.start_m, "change of leader", f"{name}{watts}", told))

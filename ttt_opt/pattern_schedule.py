@@ -37,6 +37,8 @@ class PatternPull:
         Riders of the team in line order, the leader first.
     watts : ndarray (n_kinds,)
         Front power of the leader on each kind of road (W).
+    n_sitting : int
+        Riders at the end of the line who share no pulls.
     leaves : bool
         After it the leader leaves the line for good.
     """
@@ -44,6 +46,7 @@ class PatternPull:
     node: int
     line: tuple[int, ...]
     watts: FloatArray
+    n_sitting: int = 0
     leaves: bool = False
 
 
@@ -128,7 +131,7 @@ def settled_ride(
         front_power_w=watts,
         lost_s=np.zeros(len(watts)),
         pulls=tuple(
-            ScheduledPull(pull.line, int(low), int(high), pull.leaves)
+            ScheduledPull(pull.line, int(low), int(high), pull.leaves, pull.n_sitting)
             for pull, low, high in zip(pulls, first, ends, strict=True)
         ),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from functools import partial
@@ -57,6 +58,8 @@ class Pull:
     swing_off : str
         ``left`` or ``right``: the side the wind comes from, on which to leave the front; ``either`` without a
         cross wind worth speaking of; ``finish`` for the last pull; ``leave`` where the rider leaves the line for good.
+    sits_on : bool
+        After it the rider stays on the last wheels to the finish.
     """
 
     rider: str
@@ -70,6 +73,7 @@ class Pull:
     speed_kmh: float
     terrain: str
     swing_off: str
+    sits_on: bool
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,8 @@ class RiderSummary:
         Lowest and last W' in the ride check (J).
     leaves_at_m : float or None
         Where the rider leaves the line for good (m), ``None``: finishes in it.
+    sits_on_from_m : float or None
+        From where the rider, who has pulled, stays on the last wheels (m), ``None``: pulls throughout, or never.
     """
 
     name: str
@@ -106,6 +112,7 @@ class RiderSummary:
     w_prime_min_j: float
     w_prime_end_j: float
     leaves_at_m: float | None
+    sits_on_from_m: float | None
 
 
 @dataclass(frozen=True)
@@ -270,7 +277,7 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
     duration = schedule.duration_s
     start_s = np.concatenate([[0.0], np.cumsum(duration)])
     pulls = []
-    for number, pull in enumerate(schedule.pulls):
+    for pull, following in itertools.zip_longest(schedule.pulls, schedule.pulls[1:]):
         covered = slice(pull.first_segment, pull.end_segment)
         rider = race.team.riders[pull.leader]
         seconds = float(duration[covered].sum())
@@ -278,7 +285,7 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
         start_m, end_m = float(schedule.boundary_m[pull.first_segment]), float(schedule.boundary_m[pull.end_segment])
         terrains = road.segments.terrain[covered]
         seconds_on = {name: float(duration[covered] @ np.array([t == name for t in terrains])) for name in terrains}
-        last = number == len(schedule.pulls) - 1
+        crosswind_mps = float(road.crosswind_mps[pull.end_segment - 1])
         pulls.append(
             Pull(
                 rider=rider.name,
@@ -291,7 +298,8 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
                 front_power_share_of_cp=power / rider.cp_w,
                 speed_kmh=3.6 * (end_m - start_m) / seconds,
                 terrain=max(seconds_on, key=lambda name: seconds_on[name]),
-                swing_off="finish" if last else _swing_off(pull, float(road.crosswind_mps[pull.end_segment - 1])),
+                swing_off="finish" if following is None else _swing_off(pull, crosswind_mps),
+                sits_on=following is not None and pull.leader_sits_on(following),
             )
         )
     return tuple(pulls)
@@ -312,6 +320,11 @@ def describe_riders(race: Race, optimum: Optimum, ridden: Ride) -> tuple[RiderSu
     schedule = optimum.schedule
     duration = schedule.duration_s
     summaries = []
+    sits_on_from_m = {
+        pull.leader: float(schedule.boundary_m[pull.end_segment])
+        for pull, following in itertools.pairwise(schedule.pulls)
+        if pull.leader_sits_on(following)
+    }
     for index, rider in enumerate(race.team.riders):
         led = [pull for pull in schedule.pulls if pull.leader == index]
         places = np.zeros(len(duration), dtype=bool)
@@ -339,6 +352,7 @@ def describe_riders(race: Race, optimum: Optimum, ridden: Ride) -> tuple[RiderSu
                 w_prime_min_j=float(np.nanmin(ridden.w_prime_j[:, index])),
                 w_prime_end_j=float(ridden.w_prime_j[there, index][-1]),
                 leaves_at_m=ridden.left_at_m[index],
+                sits_on_from_m=sits_on_from_m.get(index),
             )
         )
     return tuple(summaries)

@@ -21,7 +21,7 @@ from ttt_opt.ride_check import Check
 from ttt_opt.rideable_document import check_section, fall_back_section, rideable_section
 from ttt_opt.team import Team
 
-FORMAT = 3
+FORMAT = 4
 """Version of the document; it changes when a reader of the old one would no longer understand the new one."""
 
 SAMPLE_COLUMNS = (
@@ -200,6 +200,7 @@ def _segments(plan: Plan) -> list[dict[str, Any]]:
                     "pull": number,
                     "leader": names[0],
                     "line": names,
+                    "n_sitting": pull.n_sitting,
                     "w_prime_planned_j": plan.optimum.w_prime_j[s + 1],
                 }
             )

@@ -155,6 +155,7 @@ KEYS = {
         "pull",
         "leader",
         "line",
+        "n_sitting",
         "w_prime_planned_j",
     ),
 }
@@ -310,6 +311,7 @@ def _team(section: Table) -> Team:
                     height_m=_number_or_null(row, "height_m", RIDER_BOUNDS["height_m"]),
                     peak_power_w=_number_or_null(row, "peak_power_w", RIDER_BOUNDS["peak_power_w"]),
                     pulls=_truth(row, "pulls"),
+                    may_sit_on=_truth(row, "may_sit_on"),
                     shortest_pull_s=_number_or_null(row, "shortest_pull_s", RIDER_BOUNDS["shortest_pull_s"]),
                     longest_pull_s=_number_or_null(row, "longest_pull_s", RIDER_BOUNDS["longest_pull_s"]),
                     cp_se_w=_number_or_null(row, "cp_se_w", RIDER_BOUNDS["cp_se_w"]),
@@ -483,6 +485,7 @@ def _pulls(rows: Sequence[Table], team: Team) -> tuple[ScheduledPull, ...]:
     """The pulls, from what each segment says of its pull and its line."""
     numbers = [row.whole_number("pull", Bounds(1, MOST_SEGMENTS)) for row in rows]
     lines = [_line(row, team) for row in rows]
+    sitting = [row.whole_number("n_sitting", Bounds(0, len(team.riders))) for row in rows]
     starts = [s for s in range(len(rows)) if s == 0 or numbers[s] != numbers[s - 1]]
     pulls = []
     for count, (first, end) in enumerate(zip(starts, [*starts[1:], len(rows)], strict=True), start=1):
@@ -495,8 +498,14 @@ def _pulls(rows: Sequence[Table], team: Team) -> tuple[ScheduledPull, ...]:
                 raise rows[s].error(
                     "line", f"differs from that of the segment before, though both are in pull {count}"
                 )
+            if sitting[s] != sitting[first]:
+                raise rows[s].error(
+                    "n_sitting", f"differs from that of the segment before, though both are in pull {count}"
+                )
+        if sitting[first] >= len(lines[first]):
+            raise rows[first].error("n_sitting", f"is {sitting[first]} of a line of {len(lines[first])}; one must pull")
         leaves = end < len(rows) and lines[first][0] not in lines[end]
-        pulls.append(ScheduledPull(lines[first], first, end, leaves))
+        pulls.append(ScheduledPull(lines[first], first, end, leaves, sitting[first]))
     return tuple(pulls)
 
 

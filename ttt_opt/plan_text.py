@@ -6,7 +6,7 @@ import math
 
 from ttt_opt.cautions import cautions
 from ttt_opt.pattern_text import fall_back_text, rideable_text
-from ttt_opt.plan import Plan
+from ttt_opt.plan import Plan, Pull
 from ttt_opt.plan_document import limits_of
 from ttt_opt.ride_check import Check
 from ttt_opt.terminal_names import printable
@@ -113,7 +113,21 @@ def _start_order(plan: Plan) -> list[str]:
     lines = wrapped(names)
     if sitting:
         lines += wrapped(f"Sits on, on the last wheels: {', '.join(fitted(name, 30) for name in sitting)}")
+    for summary in plan.riders:
+        if summary.sits_on_from_m is not None:
+            lines += wrapped(f"{fitted(summary.name, 30)} {sits_on_words(plan, summary.sits_on_from_m)}")
     return titled("Start order", lines)
+
+
+def swing_off_words(pull: Pull) -> str:
+    """Where to go after a pull."""
+    return f"{SWING_OFF_WORDS[pull.swing_off]}{', sits on' if pull.sits_on else ''}"
+
+
+def sits_on_words(plan: Plan, from_m: float) -> str:
+    """From where a rider pulls no more, as the end of a sentence."""
+    but = " In the plan of few stretches everybody pulls to the finish." if plan.rideable is not None else ""
+    return f"pulls until km {from_m / 1000:.1f} and sits on from there, on the last wheels.{but}"
 
 
 def _pulls(plan: Plan) -> list[str]:
@@ -144,7 +158,7 @@ def _pulls(plan: Plan) -> list[str]:
             f"{100 * pull.front_power_share_of_cp:.0f}",
             f"{pull.speed_kmh:.1f}",
             pull.terrain,
-            SWING_OFF_WORDS[pull.swing_off],
+            swing_off_words(pull),
         ]
         for number, pull in enumerate(plan.pulls, start=1)
     ]

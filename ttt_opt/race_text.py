@@ -130,7 +130,7 @@ def _riders(race: Race, guess_s: float) -> list[str]:
             f"{rider.w_prime_j / 1000:.1f}",
             f"{rider.cda_m2:.3f}",
             f"{rider.peak_w:.0f}",
-            "yes" if rider.pulls else "sits on",
+            ("may sit on" if rider.may_sit_on else "yes") if rider.pulls else "sits on",
         ]
         for rider in race.team.riders
     ]

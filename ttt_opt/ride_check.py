@@ -194,18 +194,16 @@ def _covers_course(course: Course, schedule: Schedule) -> Check:
     )
 
 
-def _sits_on(team: Team, rider: int) -> bool:
-    return not team.riders[rider].pulls
-
-
-def _next_line(team: Team, pull: ScheduledPull) -> tuple[int, ...]:
+def _next_line(pull: ScheduledPull) -> tuple[int, ...]:
     """Line after a pull: the next wheel leads, the old leader is last of those who pull, or gone."""
-    rest = pull.line[1:]
     if pull.leader_leaves:
-        return rest
-    pulling = tuple(rider for rider in rest if not _sits_on(team, rider))
-    sitting = tuple(rider for rider in rest if _sits_on(team, rider))
-    return (*pulling, pull.leader, *sitting)
+        return pull.line[1:]
+    return (*pull.pulling[1:], pull.leader, *pull.sitting)
+
+
+def _sits_on_from_now(team: Team, pull: ScheduledPull) -> set[int]:
+    """By how many more riders may sit on after a pull: its leader may, where the team file says so."""
+    return {0, 1} if team.riders[pull.leader].may_sit_on and not pull.leader_leaves else {0}
 
 
 def _line_order(team: Team, schedule: Schedule) -> Check:
@@ -215,7 +213,8 @@ def _line_order(team: Team, schedule: Schedule) -> Check:
     for number, (pull, after) in enumerate(
         zip(schedule.pulls[:-1], schedule.pulls[1:], strict=True), start=2
     ):
-        if after.line != _next_line(team, pull):
+        more = after.n_sitting - pull.n_sitting
+        if after.line != _next_line(pull) or more not in _sits_on_from_now(team, pull):
             wrong.append(f"pull {number} at {_km(schedule.boundary_m[after.first_segment])}")
     return Check(
         "Line order: pulls whose line does not follow from the one before",
@@ -229,9 +228,11 @@ def _line_order(team: Team, schedule: Schedule) -> Check:
 
 def _sitting_on(team: Team, schedule: Schedule) -> Check:
     wrong: list[str] = []
+    throughout = {rider for rider, who in enumerate(team.riders) if not who.pulls}
+    if set(schedule.pulls[0].sitting) != throughout:
+        wrong.append("the first pull must have those at the end who sit on throughout")
     for number, pull in enumerate(schedule.pulls, start=1):
-        sitting = [_sits_on(team, rider) for rider in pull.line]
-        if sitting[0] or sitting != sorted(sitting):
+        if not pull.pulling or set(pull.pulling) & throughout:
             wrong.append(f"pull {number} at {_km(schedule.boundary_m[pull.first_segment])}")
     return Check(
         "Riders who sit on: pulls in which one leads or is not at the end of the line",

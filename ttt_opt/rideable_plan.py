@@ -426,7 +426,10 @@ def ridden_plan(course: Course, road: Road, situation: Situation, chain: Chain, 
     order, sitting = line.riders[: line.n_pulling], line.riders[line.n_pulling :]
     pulls = [
         PatternPull(
-            node, (*order[leader:], *order[:leader], *sitting), np.array(stretch.watts, dtype=np.float64)[:, leader]
+            node,
+            (*order[leader:], *order[:leader], *sitting),
+            np.array(stretch.watts, dtype=np.float64)[:, leader],
+            len(sitting),
         )
         for stretch, changes in zip(chain.stretches, chain.changes, strict=True)
         for node, leader in changes

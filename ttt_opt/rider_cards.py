@@ -130,9 +130,14 @@ def _behind(line: tuple[str, ...], name: str) -> Html:
     return joined([f"no. {place + 1}, behind ", name_of(line[place - 1])]) if place else escaped("leads")
 
 
+def side_after(pull: Pull) -> str:
+    """Where to go after a pull, and whether it was the last one before sitting on."""
+    return f"{SIDES[pull.swing_off]}{', sit on' if pull.sits_on else ''}"
+
+
 def _card(plan: Plan, rider: str, pulls: list[Pull], count: str) -> Html:
     rows = [
-        [f"{pull.start_m / 1000:.2f}", f"{pull.duration_s:.0f}", f"{pull.front_power_w:.0f}", SIDES[pull.swing_off]]
+        [f"{pull.start_m / 1000:.2f}", f"{pull.duration_s:.0f}", f"{pull.front_power_w:.0f}", side_after(pull)]
         for pull in pulls
     ]
     row_mm = min(HIGHEST_ROW_MM, TABLE_MM / (len(rows) + 1))

@@ -24,7 +24,7 @@ from ttt_opt.rotation_plan import (
     speeds_of,
     w_prime_along,
 )
-from ttt_opt.rotation_problem import FINE_GRID, NARROW_GRID, Assumptions, Road, rotation_data
+from ttt_opt.rotation_problem import FINE_GRID, NARROW_GRID, Assumptions, Road, kept_pulls, rotation_data
 from ttt_opt.rotation_search import ArcTable, PathValuer, ValuedPath, work_without_changeovers
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import Progress, SearchClock
@@ -165,8 +165,7 @@ def _revalued(
 ) -> RotationPlan | None:
     """The same path of pulls under other constants; ``None``: under them it has no speeds that keep all limits."""
     arcs = [order.compiled.data.arcs[a] for a in order.best.path]
-    lines = order.compiled.data.lines
-    assumptions = replace(assumptions, kept_pulls=tuple((arc.first, arc.end, lines[arc.line]) for arc in arcs))
+    assumptions = replace(assumptions, kept_pulls=kept_pulls(order.compiled.data, arcs))
     with clock.building():
         compiled = compile_rotation(fit(rotation_data(road, race, order.order, assumptions, only_kept=True)))
     valuer = PathValuer(compiled, order.valuer.seed)

@@ -111,7 +111,7 @@ def schedule_of(road: Road, order: RotationPlan) -> Schedule:
         arc = data.arcs[a]
         line = data.lines[arc.line]
         leaves = following is not None and line[0] not in data.lines[data.arcs[following].line]
-        pulls.append(ScheduledPull(line, arc.first, arc.end, leaves))
+        pulls.append(ScheduledPull(line, arc.first, arc.end, leaves, data.n_sitting[arc.line]))
     return Schedule(
         boundary_m=road.segments.boundary_m,
         speed_mps=road.length_m / (planned.time_s - planned.changeover_s),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ttt_models.rotation import Line, RotationData, rotating_lines
+from ttt_models.rotation import Arc, Line, RotatingLines, RotationData, rotating_lines
 from ttt_opt.changeover import BICYCLE_LENGTH_M, changeover_work, manoeuvre, time_lost
 from ttt_opt.course import Course
 from ttt_opt.drafting import sheltered_share
@@ -56,8 +57,13 @@ REFERENCE_STEP_M = 10.0
 TABLE_SPEEDS_MPS = np.geomspace(0.3, 40.0, 200)
 
 
-KeptPull = tuple[int, int, Line]
-"""First segment, end and riders in line order of a pull."""
+class KeptPull(NamedTuple):
+    """A pull of a plan: its segments, riders in line order, and how many of them, at its end, share no pulls."""
+
+    first: int
+    end: int
+    line: Line
+    n_sitting: int = 0
 
 
 @dataclass(frozen=True)
@@ -90,9 +96,9 @@ class Assumptions:
         Share of critical power that counts as sustainable.
     extra_reserve_j : ndarray (n_riders,)
         W' kept beyond the race's reserve, because a ride fell below it (J).
-    kept_pulls : tuple of (int, int, tuple of int)
-        Pulls of the plan that the constants fit, possible whatever their duration: first segment, end, riders in line
-        order. Those of other cyclic orders do not matter.
+    kept_pulls : tuple of KeptPull
+        Pulls of the plan that the constants fit, possible whatever their duration. Those of other cyclic orders do not
+        matter.
     """
 
     centre_mps: FloatArray
@@ -280,7 +286,10 @@ def rotation_data(
     segments = road.segments
     sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)
     counting = race.rules.counting_rider or len(riders)
-    lines, successors = rotating_lines(order, sitters, counting, _may_leave(road, race, order, counting))
+    may_sit_on = tuple(i for i in order if riders[i].may_sit_on)
+    rotating = rotating_lines(order, sitters, counting, _may_leave(road, race, order, counting), may_sit_on)
+    lines = rotating.lines
+    number_of = {state: q for q, state in enumerate(zip(lines, rotating.n_sitting, strict=True))}
     start_lines = tuple(range(len(order)))
     if race.start_order:
         names = [riders[i].name for i in lines[0]]
@@ -290,7 +299,7 @@ def rotation_data(
             raise ValueError(f"order {names} does not contain the start order {fixed}")
     cp_w = assumptions.sustainable_share * np.array([rider.cp_w for rider in riders])
     road_work_j, changeover = _work(
-        road, race, lines, successors, speed_mps, reference_mps, cp_w, assumptions.recovery_share
+        road, race, rotating, speed_mps, reference_mps, cp_w, assumptions.recovery_share
     )
     braking_s = braking_time(road, race, assumptions.exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
@@ -302,8 +311,9 @@ def rotation_data(
     surge_w, surge_mps = _surge_limits(road, race, reference_mps)
     data = RotationData(
         lines=lines,
+        n_sitting=rotating.n_sitting,
         start_lines=start_lines,
-        successors=successors,
+        successors=rotating.successors,
         time_s=riding_time(road, speed_mps) * assumptions.time_share[:, None] + braking_s[:, None],
         speed_mps=speed_mps,
         mean_mps=mean_mps,
@@ -335,11 +345,20 @@ def rotation_data(
         surge_w=surge_w,
         surge_mps=surge_mps,
         drop_w=surge_w,
-        kept_pulls=tuple((first, end, lines.index(q)) for first, end, q in assumptions.kept_pulls if q in lines),
+        kept_pulls=tuple(
+            (first, end, number_of[line, n_sitting])
+            for first, end, line, n_sitting in assumptions.kept_pulls
+            if (line, n_sitting) in number_of
+        ),
         only_kept=only_kept,
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
     return data if only_kept else _with_a_chain(data, segments)
+
+
+def kept_pulls(data: RotationData, arcs: Iterable[Arc]) -> tuple[KeptPull, ...]:
+    """Pulls of a model in a form that does not depend on which lines it has."""
+    return tuple(KeptPull(arc.first, arc.end, data.lines[arc.line], data.n_sitting[arc.line]) for arc in arcs)
 
 
 def _may_leave(road: Road, race: Race, order: tuple[int, ...], counting: int) -> tuple[int, ...]:
@@ -426,15 +445,14 @@ class _Changeover:
 def _work(
     road: Road,
     race: Race,
-    lines: tuple[Line, ...],
-    successors: tuple[tuple[int, ...], ...],
+    rotating: RotatingLines,
     speed_mps: FloatArray,
     reference_mps: FloatArray,
     cp_w: FloatArray,
     recovery_share: FloatArray,
 ) -> tuple[FloatArray, _Changeover]:
     """``road_work_j`` and the ``changeover_…_j`` of :class:`RotationData`."""
-    riders = race.team.riders
+    riders, lines = race.team.riders, rotating.lines
     shape = (road.n_segments, len(lines), speed_mps.shape[1], len(riders))
     road_work = np.zeros(shape)
     at_reference = np.zeros((road.n_segments, len(lines), len(riders)))
@@ -453,9 +471,8 @@ def _work(
     per_metre = np.maximum(at_reference, 0.0) / road.length_m[:, None, None]
     changeover = np.zeros((road.n_segments, len(lines), len(riders)))
     changeover_use, changeover_dip = (np.zeros((road.n_segments, len(lines))) for _ in range(2))
-    n_sitters = sum(not rider.pulls for rider in riders)
     for q, line in enumerate(lines):
-        leader, n_pulling, following = line[0], len(line) - n_sitters, successors[q][0]
+        leader, n_pulling, following = line[0], len(line) - rotating.n_sitting[q], rotating.successors[q][0]
         # the new leader is a bicycle and a gap behind: that much more road for all
         changeover[:, q] = per_metre[:, following] * (BICYCLE_LENGTH_M + race.wheel_gap_m)
         if n_pulling > 1:

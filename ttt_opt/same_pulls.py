@@ -18,7 +18,7 @@ from ttt_opt.rotation_fit import fit_to_ride
 from ttt_opt.rotation_optimum import Optimum
 from ttt_opt.rotation_paths import compile_rotation
 from ttt_opt.rotation_plan import RotationPlan, finish_time_s, schedule_of, w_prime_along
-from ttt_opt.rotation_problem import NARROW_GRID, Assumptions, road_of, rotation_data
+from ttt_opt.rotation_problem import NARROW_GRID, Assumptions, KeptPull, road_of, rotation_data
 from ttt_opt.rotation_search import ArcTable, PathValuer
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import SearchClock, Settings
@@ -106,5 +106,7 @@ def _first_assumptions(course: Course, race: Race, schedule: Schedule) -> Assump
             sustainable_cp_w(race, race.team, schedule.finish_time_s)[0] / race.team.riders[0].cp_w
         ),
         extra_reserve_j=np.zeros(len(full)),
-        kept_pulls=tuple((pull.first_segment, pull.end_segment, pull.line) for pull in schedule.pulls),
+        kept_pulls=tuple(
+            KeptPull(pull.first_segment, pull.end_segment, pull.line, pull.n_sitting) for pull in schedule.pulls
+        ),
     )

@@ -22,17 +22,34 @@ class ScheduledPull:
         The pull covers segments ``first_segment`` to ``end_segment - 1``.
     leader_leaves : bool
         After this pull the leader leaves the line for good.
+    n_sitting : int
+        Riders at the end of the line who share no pulls, or none any more.
     """
 
     line: tuple[int, ...]
     first_segment: int
     end_segment: int
     leader_leaves: bool = False
+    n_sitting: int = 0
 
     @property
     def leader(self) -> int:
         """Index of the rider at the front."""
         return self.line[0]
+
+    @property
+    def pulling(self) -> tuple[int, ...]:
+        """Riders who share the pulls, the leader first."""
+        return self.line[: len(self.line) - self.n_sitting]
+
+    @property
+    def sitting(self) -> tuple[int, ...]:
+        """Riders behind them who do not."""
+        return self.line[len(self.line) - self.n_sitting :]
+
+    def leader_sits_on(self, following: ScheduledPull) -> bool:
+        """Whether the leader of this pull shares none from the following one on, and stays in the line."""
+        return self.leader in following.sitting
 
 
 @dataclass(frozen=True)

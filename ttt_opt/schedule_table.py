@@ -38,6 +38,7 @@ def schedule_table(plan: Plan) -> pd.DataFrame:
             "speed_kmh": [round(pull.speed_kmh, 1) for pull in plan.pulls],
             "terrain": [pull.terrain for pull in plan.pulls],
             "swing_off": [pull.swing_off for pull in plan.pulls],
+            "then_sits_on": ["yes" if pull.sits_on else "no" for pull in plan.pulls],
         }
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from ttt_opt.toml_input import Bounds, Table, read_toml
@@ -52,6 +52,9 @@ class Rider:
         Highest power used in starts and out of bends (W); ``None``: critical power plus W' over 60 s.
     pulls : bool
         ``False``: the rider sits on for the whole race, on the last wheels.
+    may_sit_on : bool
+        The rider may share no pulls any more after one of his own, and sit on from there to the finish; the plan says
+        whether and where.
     shortest_pull_s, longest_pull_s : float or None
         Own bounds on a pull on the flat (s); ``None``: those of the race file.
     cp_se_w, w_prime_se_j : float or None
@@ -74,6 +77,7 @@ class Rider:
     height_m: float | None = None
     peak_power_w: float | None = None
     pulls: bool = True
+    may_sit_on: bool = False
     shortest_pull_s: float | None = None
     longest_pull_s: float | None = None
     cp_se_w: float | None = None
@@ -86,6 +90,8 @@ class Rider:
                 continue
             if not 0.0 < value < math.inf:
                 raise ValueError(f"{field}: {value} is not finite and positive")
+        if self.may_sit_on and not self.pulls:
+            raise ValueError("may_sit_on: true, but pulls is false: the rider sits on from the start; leave one out")
         if self.peak_power_w is not None and self.peak_power_w < self.cp_w:
             raise ValueError(
                 f"peak_power_w: {self.peak_power_w:g} W is below the rider's cp_w of {self.cp_w:g} W"
@@ -129,6 +135,10 @@ class Team:
             raise ValueError("a team needs riders")
         if len({_alike(rider.name) for rider in self.riders}) < len(self.riders):
             raise ValueError("two riders have the same name")
+
+    def pulling_throughout(self) -> Team:
+        """The same team, in which nobody stops pulling before the finish."""
+        return replace(self, riders=tuple(replace(rider, may_sit_on=False) for rider in self.riders))
 
 
 def read_team(path: Path) -> Team:
@@ -204,6 +214,7 @@ def _rider(section: Table) -> Rider:
             height_m=optional("height_m"),
             peak_power_w=optional("peak_power_w"),
             pulls=section.truth_or("pulls", Rider.pulls),
+            may_sit_on=section.truth_or("may_sit_on", Rider.may_sit_on),
             shortest_pull_s=optional("shortest_pull_s"),
             longest_pull_s=optional("longest_pull_s"),
             cp_se_w=optional("cp_se_w"),

@@ -1,8 +1,7 @@
-"""Race day with a rider who has less than usual: start without, leave early, sit on, pull short, the old plan."""
+"""Race day with a rider who has less than usual: start without, leave, sit on, pull short, the old plan."""
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -67,8 +66,8 @@ class Weakened:
     replanned, all_finish, short_pulls : Outcome
         The plan searched anew with the rider as he is, under the race's rule; with everybody in the line to the finish;
         with the rider pulling short.
-    sitting_on : Outcome or None
-        On the last wheel throughout; ``None``: fewer than two would pull.
+    sitting_on, sitting_on_later : Outcome or None
+        On the last wheel throughout, or from a point that the plan chooses; ``None``: fewer than two would pull.
     leaving : tuple of (float, Outcome)
         Where the rider leaves after a last pull (m), and the plan; empty where the rules do not allow it.
     old_plan : OldPlan
@@ -78,6 +77,7 @@ class Weakened:
     replanned: Outcome
     all_finish: Outcome
     sitting_on: Outcome | None
+    sitting_on_later: Outcome | None
     short_pulls: Outcome
     leaving: tuple[tuple[float, Outcome], ...]
     old_plan: OldPlan
@@ -164,7 +164,9 @@ def study_weakened_rider(
     for share, changed in weaker.items():
         wanted |= {("replanned", share): changed, ("short pulls", share): _pulls_short(changed, name)}
         wanted |= {("all finish", share): with_counting(changed, 0)}
-        wanted |= {("sitting on", share): _sits_on(changed, name)} if others_suffice else {}
+        if others_suffice:
+            wanted |= {("sitting on", share): _sits_on(changed, name)}
+            wanted |= {("sitting on later", share): with_rider(changed, name, _may_sit_on)}
     wanted |= {("without", 0.0): others} if others_suffice else {}
     cases = [PlanCase(each, course, settings) for each in wanted.values()]
     solved = solve_all(cases, store, workers, lambda text: tell(f"plans: {text}"))
@@ -183,6 +185,7 @@ def study_weakened_rider(
             replanned=plans["replanned", share],
             all_finish=plans["all finish", share],
             sitting_on=plans.get(("sitting on", share)),
+            sitting_on_later=plans.get(("sitting on later", share)),
             short_pulls=plans["short pulls", share],
             leaving=tuple(leaving[share]),
             old_plan=_old_plan(course, changed, number, schedule),
@@ -200,9 +203,13 @@ def _sits_on(race: Race, name: str) -> Race:
     """The rider on the last wheel; a start order keeps its order, with the rider at its end."""
     order = tuple(other for other in race.start_order if other != name)
     return replace(
-        with_rider(replace(race, start_order=()), name, lambda rider: replace(rider, pulls=False)),
+        with_rider(replace(race, start_order=()), name, lambda rider: replace(rider, pulls=False, may_sit_on=False)),
         start_order=(*order, name) if order else (),
     )
+
+
+def _may_sit_on(rider: Rider) -> Rider:
+    return replace(rider, may_sit_on=rider.pulls)
 
 
 def _pulls_short(race: Race, name: str) -> Race:
@@ -266,39 +273,28 @@ def leave_after(schedule: Schedule, place: int) -> Schedule:
     leaver = schedule.pulls[place].leader
     later = schedule.pulls[place + 1 :]
     starts = [pull.first_segment for pull in later]
-    owners = [pull.leader for pull in later]
     end = schedule.pulls[-1].end_segment
     stops = [*starts[1:], end]
-    merged: list[list[int]] = []
+    merged: list[tuple[int, int, ScheduledPull]] = []
     gap_from: int | None = None
-    for start, stop, owner in zip(starts, stops, owners, strict=True):
-        if owner == leaver:
+    for start, stop, pull in zip(starts, stops, later, strict=True):
+        if pull.leader == leaver:
             gap_from = start
             if stop == end and merged:
-                merged[-1][1] = stop
+                merged[-1] = (merged[-1][0], stop, merged[-1][2])
             continue
         first = start
         if gap_from is not None:
             middle = (gap_from + start) // 2 if merged else gap_from
             if merged:
-                merged[-1][1] = middle
+                merged[-1] = (merged[-1][0], middle, merged[-1][2])
             first, gap_from = middle, None
-        merged.append([first, stop, owner])
-    line = tuple(rider for rider in later[0].line if rider != leaver)
+        merged.append((first, stop, pull))
     pulls = [*schedule.pulls[:place], replace(schedule.pulls[place], leader_leaves=True)]
-    sitting = _sitting(schedule)
-    for first, stop, owner in merged:
-        pulls.append(ScheduledPull(line, first, stop))
-        pulling = [rider for rider in line if rider not in sitting]
-        line = (*pulling[1:], pulling[0], *(rider for rider in line if rider in sitting))
-        assert owner == pulls[-1].leader
+    for first, stop, pull in merged:
+        line = tuple(rider for rider in pull.line if rider != leaver)
+        pulls.append(ScheduledPull(line, first, stop, pull.leader_leaves, pull.n_sitting - (leaver in pull.sitting)))
     return replace(schedule, pulls=tuple(pulls))
-
-
-def _sitting(schedule: Schedule) -> set[int]:
-    """Riders who never lead."""
-    everybody = set(itertools.chain.from_iterable(pull.line for pull in schedule.pulls))
-    return everybody - {pull.leader for pull in schedule.pulls}
 
 
 def _old_plan(course: Course, race: Race, number: int, schedule: Schedule) -> OldPlan:

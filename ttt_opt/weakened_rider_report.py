@@ -82,10 +82,25 @@ def _ways(day: RaceDay, row: Weakened) -> list[Way]:
         ("start without", day.without, "" if day.without is not None else "fewer than two would pull"),
         left,
         ("sit on", row.sitting_on, "on the last wheel throughout" if row.sitting_on else "fewer than two would pull"),
+        ("pull, then sit on", row.sitting_on_later, _sits_on_later(day, row.sitting_on_later)),
         ("short pulls", row.short_pulls, ""),
         ("plan made anew", row.replanned, _who_leaves(row.replanned)),
         *([("all finish", row.all_finish, "everybody stays in the line")] if day.may_leave else []),
     ]
+
+
+def _sits_on_later(day: RaceDay, outcome: Outcome | None) -> str:
+    """From where the rider sits on in a plan that lets him."""
+    if outcome is None:
+        return "fewer than two would pull"
+    from_m = sits_on_from_m(outcome, day.name)
+    return "pulls to the finish after all" if from_m is None else f"sits on from {from_m / 1000:.1f} km"
+
+
+def sits_on_from_m(outcome: Outcome, name: str) -> float | None:
+    """From where a rider sits on (m); ``None``: nowhere, or there is no plan."""
+    places = [rider["sits_on_from_m"] for rider in outcome.get("riders", []) if rider["name"] == name]
+    return places[0] if places else None
 
 
 def _who_leaves(outcome: Outcome) -> str:
@@ -213,6 +228,7 @@ def _frame(day: RaceDay) -> pd.DataFrame:
                     "finish_time_s": outcome["finish_time_s"] if usable(outcome) and outcome else None,
                     "passed": usable(outcome),
                     "leaves_at_m": leaving[0] if name.endswith("leave") and leaving else None,
+                    "sits_on_from_m": sits_on_from_m(outcome, day.name) if usable(outcome) and outcome else None,
                     "breaks_at_m": None,
                     "lowest_w_prime_j": None,
                 }
@@ -224,6 +240,7 @@ def _frame(day: RaceDay) -> pd.DataFrame:
                 "finish_time_s": row.old_plan.finish_time_s,
                 "passed": row.old_plan.below_reserve_at_m is None,
                 "leaves_at_m": None,
+                "sits_on_from_m": None,
                 "breaks_at_m": row.old_plan.breaks_at_m,
                 "lowest_w_prime_j": row.old_plan.lowest_j,
             }

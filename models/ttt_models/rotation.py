@@ -60,7 +60,9 @@ class RotationData:
     Attributes
     ----------
     lines : tuple of tuple of int
-        All lines that may occur.
+        All lines that may occur; two differ in who sits on where they do not in their riders.
+    n_sitting : tuple of int
+        Riders at the end of each line who share no pulls any more.
     start_lines : tuple of int
         Indices of the lines that may start.
     successors : tuple of tuple of int
@@ -122,13 +124,14 @@ class RotationData:
     change_allowed : ndarray of bool (n_segments,)
         Where a pull may start.
     kept_pulls : tuple of (int, int, int)
-        Pulls (first segment, end, line) that are possible whatever their duration: those of a plan whose constants are
-        being settled.
+        Pulls (first segment, end, number of the line) that are possible whatever their duration: those of a plan whose
+        constants are being settled.
     only_kept : bool
         No pulls but the kept ones are possible.
     """
 
     lines: tuple[Line, ...]
+    n_sitting: tuple[int, ...]
     start_lines: tuple[int, ...]
     successors: tuple[tuple[int, ...], ...]
     time_s: FloatArray
@@ -205,6 +208,10 @@ class RotationData:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
         if len(self.successors) != n_lines or not self.start_lines:
             raise ValueError("every line needs its successors, and some line must start")
+        if len(self.n_sitting) != n_lines or not all(
+            0 <= n < len(line) for n, line in zip(self.n_sitting, self.lines, strict=True)
+        ):
+            raise ValueError("n_sitting must say of each line how many sit on, fewer than all")
         if not (self.speed_mps > 0.0).all() or not (np.diff(self.speed_mps, axis=1) > 0.0).all():
             raise ValueError("speed_mps must be above 0 and rise along the steps of the grid")
         if not (self.fastest_mps >= self.speed_mps.max(axis=1)).all():
@@ -268,13 +275,30 @@ class RotationData:
         return tuple(found)
 
 
+@dataclass(frozen=True)
+class RotatingLines:
+    """Lines that can occur in one cyclic order, and which line may follow which.
+
+    Attributes
+    ----------
+    lines, n_sitting, successors
+        As in :class:`RotationData`; the first lines are those of the full team, in the cyclic order of their leaders.
+        The first successor of a line is the one in which its leader is last of those who pull.
+    """
+
+    lines: tuple[Line, ...]
+    n_sitting: tuple[int, ...]
+    successors: tuple[tuple[int, ...], ...]
+
+
 def rotating_lines(
     order: tuple[int, ...],
     sitters: tuple[int, ...] = (),
     min_riders: int | None = None,
     may_leave: tuple[int, ...] | None = None,
-) -> tuple[tuple[Line, ...], tuple[tuple[int, ...], ...]]:
-    """Lines that can occur in one cyclic order, and which line may follow which.
+    may_sit_on: tuple[int, ...] = (),
+) -> RotatingLines:
+    """Lines that can occur in one cyclic order.
 
     Parameters
     ----------
@@ -286,30 +310,33 @@ def rotating_lines(
         Riders who must stay in the line; fewer than all allows a leader to leave after a pull. By default all.
     may_leave : tuple of int, optional
         Riders who may leave; by default all who pull.
-
-    Returns
-    -------
-    lines, successors
-        As in :class:`RotationData`; the first ``len(order)`` lines are those of the full team.
+    may_sit_on : tuple of int
+        Riders who may pull no more after one of their pulls, and stay ahead of those who sit on already, as long as two
+        others go on.
     """
     min_riders = len(order) + len(sitters) if min_riders is None else min_riders
-    lines = [order[i:] + order[:i] + sitters for i in range(len(order))]
-    index = {line: q for q, line in enumerate(lines)}
+    states = [(order[i:] + order[:i] + sitters, len(sitters)) for i in range(len(order))]
+    index = {state: q for q, state in enumerate(states)}
     successors: list[list[int]] = []
     q = 0
-    while q < len(lines):
-        line = lines[q]
-        pulling = line[: len(line) - len(sitters)]
-        following = [pulling[1:] + pulling[:1] + sitters]
+    while q < len(states):
+        line, n_sitting = states[q]
+        pulling, sitting = line[: len(line) - n_sitting], line[len(line) - n_sitting :]
+        turned = pulling[1:] + pulling[:1] + sitting
+        following = [(turned, n_sitting)]
         if len(line) > min_riders and len(pulling) > 1 and (may_leave is None or line[0] in may_leave):
-            following.append(pulling[1:] + sitters)
+            following.append((line[1:], n_sitting))
+        if len(pulling) > 2 and line[0] in may_sit_on:
+            following.append((turned, n_sitting + 1))
         for new in following:
             if new not in index:
-                index[new] = len(lines)
-                lines.append(new)
+                index[new] = len(states)
+                states.append(new)
         successors.append([index[new] for new in following])
         q += 1
-    return tuple(lines), tuple(tuple(row) for row in successors)
+    return RotatingLines(
+        tuple(line for line, _ in states), tuple(n for _, n in states), tuple(tuple(row) for row in successors)
+    )
 
 
 def most_squares(data: RotationData) -> FloatArray:

@@ -143,6 +143,10 @@ def test_zero_reduction_is_the_healthy_plan(four: tuple[Race, Course], store: St
     assert {rider["name"] for rider in day.without["riders"]} == {"Zoë", "Ben", "Cas"}
     for row in day.rows:
         assert row.sitting_on is not None and all(pull["rider"] != "Dan" for pull in row.sitting_on["pulls"])
+        assert row.sitting_on_later is not None
+        from_m = row.sitting_on_later["riders"][number]["sits_on_from_m"]
+        later = [pull for pull in row.sitting_on_later["pulls"] if from_m is not None and pull["start_m"] >= from_m]
+        assert all(pull["rider"] != "Dan" for pull in later)
         longest = max(pull["duration_s"] for pull in row.short_pulls["pulls"][:-1] if pull["rider"] == "Dan")
         assert longest <= 22.0
         assert row.leaving

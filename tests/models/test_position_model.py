@@ -59,13 +59,15 @@ def test_places_have_the_optimum_that_trying_everything_finds(name: str) -> None
 
 def test_who_may_not_leave_stays() -> None:
     tiny = rolling_race(10, counting=2)
-    lines, successors = rotating_lines((0, 1, 2), (), 2, may_leave=(1,))
+    rotating = rotating_lines((0, 1, 2), (), 2, may_leave=(1,))
+    lines = rotating.lines
     assert {len(line) for line in lines} == {2, 3}
     kept = [tiny.data.lines.index(line) for line in lines]
     data = tiny.data
     fewer = tiny.changed(
         lines=lines,
-        successors=successors,
+        n_sitting=rotating.n_sitting,
+        successors=rotating.successors,
         start_lines=(0, 1, 2),
         road_work_j=data.road_work_j[:, kept],
         changeover_j=data.changeover_j[:, kept],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ from tiny_rotations import (
     square_limits,
 )
 
-from ttt_models.rotation import SPARE_S_PER_KJ
+from ttt_models.rotation import SPARE_S_PER_KJ, rotating_lines
 
 TOLERANCE_S = 2e-4
 """HiGHS keeps rows to 1e-7 (here kJ and shares of segments); times are some 100 s."""
@@ -148,6 +149,52 @@ def test_weak_rider_who_may_leave_does_and_the_oracle_agrees() -> None:
     _, plan = best_ridden(two_count)
     assert plan is not None
     assert plan[-1].line in ((0, 1), (1, 0))
+
+
+def test_weak_rider_who_may_sit_on_does_and_the_oracle_agrees() -> None:
+    riders = (STRONG, MIDDLE, TinyRider(cp_w=210.0, spare_j=6500.0))
+    rigid: dict[str, Any] = {"speed_mps": (9.0, 12.0, 14.5), "longest_s": 25.0, "shortest_s": 5.0, "start_lines": (2,)}
+    throughout_s = optimum_s(make_rotation(riders, LENGTHS, **rigid))
+    may_sit_on = make_rotation(riders, LENGTHS, may_sit_on=(2,), **rigid)
+    mixed, _ = assert_oracle_agrees(may_sit_on)
+    assert mixed < throughout_s - 0.1
+    best = min(all_plans(may_sit_on), key=lambda plan: best_mixed_time_s(may_sit_on, plan))
+    assert best[-1].stopped == {2}
+    assert all(pull.line[0] != 2 for pull in best[1:])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_random_races_in_which_riders_may_sit_on_or_leave(seed: int) -> None:
+    draw = np.random.default_rng(seed)
+    riders = [replace(rider, cp_w=float(draw.uniform(230.0, 390.0))) for rider in (STRONG, MIDDLE, WEAK)]
+    tiny = make_rotation(
+        riders,
+        LENGTHS,
+        speed_mps=GRID,
+        counting=int(draw.integers(2, 4)),
+        may_sit_on=tuple(i for i in range(3) if draw.random() < 0.6),
+        longest_s=float(draw.uniform(27.0, 60.0)),
+        recovery=draw.uniform(0.1, 1.0, (4, 3)),
+        start_lines=(int(draw.integers(3)),),
+    )
+    mixed, _ = assert_oracle_agrees(tiny)
+    assert np.isfinite(mixed)
+
+
+def test_lines_of_riders_who_may_sit_on() -> None:
+    """By hand: 2 stops after his pull and keeps the wheel behind 1; then 0 and 1 take turns in front of him."""
+    rotating = rotating_lines((0, 1, 2), may_sit_on=(2,))
+    state = dict(enumerate(zip(rotating.lines, rotating.n_sitting, strict=True)))
+    follows = {state[q]: {state[r] for r in row} for q, row in enumerate(rotating.successors)}
+    assert follows == {
+        ((0, 1, 2), 0): {((1, 2, 0), 0)},
+        ((1, 2, 0), 0): {((2, 0, 1), 0)},
+        ((2, 0, 1), 0): {((0, 1, 2), 0), ((0, 1, 2), 1)},
+        ((0, 1, 2), 1): {((1, 0, 2), 1)},
+        ((1, 0, 2), 1): {((0, 1, 2), 1)},
+    }
+    everybody = rotating_lines((0, 1, 2), may_sit_on=(0, 1, 2))
+    assert max(everybody.n_sitting) == 1  # two go on
 
 
 def test_nobody_can_ride_with_too_little_w_prime() -> None:

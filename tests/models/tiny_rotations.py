@@ -55,6 +55,7 @@ class TinyRotation:
     data: RotationData
     sitters: tuple[int, ...]
     counting: int
+    may_sit_on: tuple[int, ...] = ()
 
     @property
     def nobody_leaves(self) -> bool:
@@ -81,6 +82,7 @@ def make_rotation(
     order: tuple[int, ...] | None = None,
     sitters: tuple[int, ...] = (),
     counting: int | None = None,
+    may_sit_on: tuple[int, ...] = (),
     start_lines: tuple[int, ...] | None = None,
     grade: Sequence[float] | FloatArray | None = None,
     speed_mps: Sequence[float] | FloatArray = (10.0, 11.5, 13.0),
@@ -110,7 +112,8 @@ def make_rotation(
     """
     order = tuple(i for i in range(len(riders)) if i not in sitters) if order is None else order
     counting = len(riders) if counting is None else counting
-    lines, successors = rotating_lines(order, sitters, counting)
+    rotating = rotating_lines(order, sitters, counting, may_sit_on=may_sit_on)
+    lines = rotating.lines
     length = np.asarray(length_m, dtype=np.float64)
     slope = np.zeros(len(length)) if grade is None else np.asarray(grade, dtype=np.float64)
     ridden = np.array(np.broadcast_to(speed_mps, (len(length), np.shape(speed_mps)[-1])), dtype=np.float64)
@@ -147,8 +150,9 @@ def make_rotation(
     limits[:, 2:] = np.array([surge_w, drop_w, surge_mps])[:, None]
     data = RotationData(
         lines=lines,
+        n_sitting=rotating.n_sitting,
         start_lines=tuple(range(len(order))) if start_lines is None else start_lines,
-        successors=successors,
+        successors=rotating.successors,
         time_s=time_s,
         speed_mps=speed,
         mean_mps=speed,
@@ -182,7 +186,7 @@ def make_rotation(
         surge_mps=limits[2],
         change_allowed=~np.isin(np.arange(n_segments), no_change_at),
     )
-    return TinyRotation(data, sitters, counting)
+    return TinyRotation(data, sitters, counting, may_sit_on)
 
 
 def random_rotation(seed: int) -> TinyRotation:
@@ -301,29 +305,34 @@ def optimum_s(tiny: TinyRotation, *, one_speed_per_segment: bool = False) -> flo
 
 @dataclass(frozen=True)
 class TinyPull:
-    """Line ``line``, the leader first, over segments ``first`` to ``end - 1``."""
+    """Line ``line``, the leader first, over segments ``first`` to ``end - 1``; some in it may have stopped pulling."""
 
     line: Line
     first: int
     end: int
+    stopped: frozenset[int] = frozenset()
 
 
 TinyPlan = tuple[TinyPull, ...]
 
 
-def next_lines(tiny: TinyRotation, line: Line) -> set[Line]:
-    """Lines that may follow: the leader takes the last wheel before those who sit on, or leaves for good.
+def next_lines(tiny: TinyRotation, line: Line, stopped: frozenset[int]) -> set[tuple[Line, frozenset[int]]]:
+    """Lines that may follow, and who of them has stopped pulling.
 
-    None follows where nobody can relieve the leader.
+    The leader takes the last wheel before those who sit on, and may be one of them from now on if two others still
+    pull; or he leaves for good. None follows where nobody can relieve the leader.
     """
     leader, rest = line[0], line[1:]
-    pulling = [i for i in rest if i not in tiny.sitters]
-    sitting = [i for i in rest if i in tiny.sitters]
+    pulling = [i for i in rest if i not in tiny.sitters and i not in stopped]
+    sitting = [i for i in rest if i in tiny.sitters or i in stopped]
     if not pulling:
         return set()
-    following = {(*pulling, leader, *sitting)}
+    behind = (*pulling, leader, *sitting)
+    following = {(behind, stopped)}
     if len(rest) >= tiny.counting:
-        following.add(rest)
+        following.add((rest, stopped))
+    if leader in tiny.may_sit_on and len(pulling) >= 2:
+        following.add((behind, stopped | {leader}))
     return following
 
 
@@ -334,10 +343,12 @@ def pull_exists(tiny: TinyRotation, pull: TinyPull) -> bool:
     where the pull begins.
     """
     data, leader = tiny.data, pull.line[0]
-    if (pull.first, pull.end, data.lines.index(pull.line)) in data.kept_pulls:
+    n_sitting = sum(i in tiny.sitters or i in pull.stopped for i in pull.line)
+    states = list(zip(data.lines, data.n_sitting, strict=True))
+    if (pull.first, pull.end, states.index((pull.line, n_sitting))) in data.kept_pulls:
         return True
     at_finish = pull.end == data.n_segments
-    if not next_lines(tiny, pull.line):
+    if not next_lines(tiny, pull.line, pull.stopped):
         return at_finish
     if not (at_finish or data.change_allowed[pull.end]):
         return False
@@ -352,20 +363,20 @@ def pull_exists(tiny: TinyRotation, pull: TinyPull) -> bool:
 def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
     """Every sequence of pulls from start to finish."""
 
-    def from_here(line: Line, first: int) -> Iterator[TinyPlan]:
+    def from_here(line: Line, first: int, stopped: frozenset[int]) -> Iterator[TinyPlan]:
         for end in range(first + 1, tiny.data.n_segments + 1):
-            pull = TinyPull(line, first, end)
+            pull = TinyPull(line, first, end, stopped)
             if not pull_exists(tiny, pull):
                 continue
             if end == tiny.data.n_segments:
                 yield (pull,)
                 continue
-            for following in sorted(next_lines(tiny, line)):
-                for rest in from_here(following, end):
+            for following, now_stopped in sorted(next_lines(tiny, line, stopped), key=str):
+                for rest in from_here(following, end, now_stopped):
                     yield (pull, *rest)
 
     for q in tiny.data.start_lines:
-        yield from from_here(tiny.data.lines[q], 0)
+        yield from from_here(tiny.data.lines[q], 0, frozenset())
 
 
 def boundary_squares(

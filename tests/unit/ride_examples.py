@@ -73,7 +73,7 @@ def rotating_pulls(
     while first < n_segments:
         shift = turn % len(order)
         end = min(first + lengths[turn % len(lengths)], n_segments)
-        pulls.append(ScheduledPull((*order[shift:], *order[:shift], *sitters), first, end))
+        pulls.append(ScheduledPull((*order[shift:], *order[:shift], *sitters), first, end, n_sitting=len(sitters)))
         first, turn = end, turn + 1
     return tuple(pulls)
 

@@ -59,6 +59,7 @@ DESIGN_PULL_KEYS = {
     "speed_kmh",
     "terrain",
     "swing_off",
+    "sits_on",
 }
 DESIGN_RIDER_KEYS = {
     "name",

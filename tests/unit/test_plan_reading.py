@@ -83,7 +83,7 @@ def drop(*path: str | int) -> Change:
 
 
 WRONG: dict[str, tuple[Change, str]] = {
-    "other format": (put("format", value=1), "format: is 1, this version reads 3"),
+    "other format": (put("format", value=1), "format: is 1, this version reads 4"),
     "stretch elsewhere": (
         put("rideable", "stretches", 0, "end_m", value=7.5),
         "rideable.stretches[1].end_m: 7.5 m is no place at which a stretch may begin or end",

@@ -162,6 +162,15 @@ def test_sits_on_and_repairs_are_told(small_plan: Plan) -> None:
     assert "ride the course once before the race" in text
 
 
+def test_rider_who_sits_on_from_a_point_is_told(small_plan: Plan) -> None:
+    riders = (*small_plan.riders[:2], replace(small_plan.riders[2], sits_on_from_m=2345.0))
+    pulls = (replace(small_plan.pulls[0], sits_on=True, swing_off="left"), *small_plan.pulls[1:])
+    text = plan_text(replace(small_plan, riders=riders, pulls=pulls))
+    assert "Cas pulls until km 2.3 and sits on from there, on the last wheels." in text
+    row = next(line for line in block(text, "Detailed plan: pulls") if line.split()[0] == "1")
+    assert row.endswith("to the left, sits on")
+
+
 @pytest.mark.parametrize("reason", STOPPED_WORDS)
 def test_why_the_search_stopped(reason: str, small_plan: Plan) -> None:
     text = plan_text(replace(small_plan, optimum=replace(small_plan.optimum, stopped_because=reason)))

@@ -168,7 +168,39 @@ def test_rider_who_sits_on_but_leads_fails() -> None:
     case = Case()
     riders = case.team.riders
     case.team = replace(case.team, riders=(*riders[:3], replace(riders[3], pulls=False)))
-    assert case.failed() == {SITTING, LINE_ORDER}
+    assert case.failed() == {SITTING}
+
+
+def sits_on_after_fourth(case: Case) -> None:
+    """Rider 3 leads the fourth pull and stays behind the others from then on, who turn without him."""
+
+    def turn_without(pulls: list[ScheduledPull]) -> None:
+        for number in range(4, len(pulls)):
+            first = (number - 4) % 3
+            line = ((0, 1, 2)[first:] + (0, 1, 2)[:first]) + (3,)
+            pulls[number] = replace(pulls[number], line=line, n_sitting=1)
+
+    case.spoil_pulls(turn_without)
+
+
+def test_rider_who_may_sit_on_stops_pulling() -> None:
+    team = make_team()
+    case = Case(replace(team, riders=(*team.riders[:3], replace(team.riders[3], may_sit_on=True))))
+    sits_on_after_fourth(case)
+    assert {LINE_ORDER, SITTING}.isdisjoint(case.failed())
+
+
+def test_rider_who_may_not_sit_on_but_stops_pulling_fails() -> None:
+    case = Case()
+    sits_on_after_fourth(case)
+    assert LINE_ORDER in case.failed()
+
+
+def test_rider_who_stops_pulling_without_having_led_fails() -> None:
+    team = make_team()
+    case = Case(replace(team, riders=tuple(replace(rider, may_sit_on=rider.name == "Ada") for rider in team.riders)))
+    sits_on_after_fourth(case)
+    assert LINE_ORDER in case.failed()
 
 
 def test_rider_who_sits_on_but_not_at_the_end_of_the_line_fails() -> None:
