@@ -187,19 +187,12 @@ def _start_order(plan: Plan) -> Html:
         ),
         class_="order",
     )
-    sitting = [name_of(rider.name) for rider in plan.race.team.riders if not rider.pulls]
-    later = [
-        element("p", name_of(summary.name), f" {sits_on_words(plan, summary.sits_on_from_m)}")
+    sitting = [
+        element("p", name_of(summary.name), f" {sits_on_words(plan, summary)}")
         for summary in plan.riders
         if summary.sits_on_from_m is not None
     ]
-    return joined(
-        [
-            order,
-            element("p", "On the last wheels throughout: ", Html(", ".join(sitting))) if sitting else Html(),
-            *later,
-        ]
-    )
+    return joined([order, *sitting])
 
 
 def _pulls(plan: Plan) -> Html:

@@ -131,6 +131,8 @@ def _pattern_for(
     kept = [place for place, i in enumerate(ridden.line) if race.team.riders[i].name in names]
     line = [names.index(race.team.riders[ridden.line[place]].name) for place in kept]
     pulling = [place for place in kept if place < ridden.n_pulling]
+    if len(pulling) < FEWEST_WHO_PULL:
+        return None
     order, sitting = tuple(line[: len(pulling)]), tuple(line[len(pulling) :])
     start_leaders = (0,) if len(names) == len(race.team.riders) else tuple(range(len(order)))
     situation = situation_of(

@@ -97,7 +97,7 @@ class RiderSummary:
     leaves_at_m : float or None
         Where the rider leaves the line for good (m), ``None``: finishes in it.
     sits_on_from_m : float or None
-        From where the rider, who has pulled, stays on the last wheels (m), ``None``: pulls throughout, or never.
+        From where the rider stays on the last wheels to the finish (m), 0 from the start; ``None``: pulls throughout.
     """
 
     name: str
@@ -299,7 +299,7 @@ def describe_pulls(race: Race, road: Road, optimum: Optimum) -> tuple[Pull, ...]
                 speed_kmh=3.6 * (end_m - start_m) / seconds,
                 terrain=max(seconds_on, key=lambda name: seconds_on[name]),
                 swing_off="finish" if following is None else _swing_off(pull, crosswind_mps),
-                sits_on=following is not None and pull.leader_sits_on(following),
+                sits_on=following is not None and pull.leader in following.sitting,
             )
         )
     return tuple(pulls)
@@ -320,11 +320,6 @@ def describe_riders(race: Race, optimum: Optimum, ridden: Ride) -> tuple[RiderSu
     schedule = optimum.schedule
     duration = schedule.duration_s
     summaries = []
-    sits_on_from_m = {
-        pull.leader: float(schedule.boundary_m[pull.end_segment])
-        for pull, following in itertools.pairwise(schedule.pulls)
-        if pull.leader_sits_on(following)
-    }
     for index, rider in enumerate(race.team.riders):
         led = [pull for pull in schedule.pulls if pull.leader == index]
         places = np.zeros(len(duration), dtype=bool)
@@ -352,7 +347,7 @@ def describe_riders(race: Race, optimum: Optimum, ridden: Ride) -> tuple[RiderSu
                 w_prime_min_j=float(np.nanmin(ridden.w_prime_j[:, index])),
                 w_prime_end_j=float(ridden.w_prime_j[there, index][-1]),
                 leaves_at_m=ridden.left_at_m[index],
-                sits_on_from_m=sits_on_from_m.get(index),
+                sits_on_from_m=schedule.sits_on_from_m.get(index),
             )
         )
     return tuple(summaries)

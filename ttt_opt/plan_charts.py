@@ -208,7 +208,7 @@ def _race_of(plan: Plan, number: int, ridden: Curves, power: Axes, store: Axes) 
         curve(store, places, ridden.w_prime_j[there, number] / 1000.0, "ink"),
     ]
     leaves = "" if summary.leaves_at_m is None else f" Leaves the line at km {summary.leaves_at_m / 1000:.1f}."
-    sits_on = "" if summary.sits_on_from_m is None else f" Sits on from km {summary.sits_on_from_m / 1000:.1f}."
+    sits_on = f" Sits on from km {summary.sits_on_from_m / 1000:.1f}." if summary.sits_on_from_m else ""
     led = (
         f"{summary.n_pulls} pulls, {short_clock(summary.front_s)} in front ({100 * summary.front_share:.0f} %) at "
         f"{summary.mean_front_power_w:.0f} W ({100 * summary.mean_front_power_share_of_cp:.0f} % of CP). "

@@ -605,8 +605,12 @@ def _rideable(
     if sorted(line) != sorted(names):
         raise rows[0].error("line", "must name every rider of the team once")
     members = [names.index(name) for name in line]
-    order = tuple(i for i in members if race.team.riders[i].pulls)
-    sitting = tuple(i for i in members if not race.team.riders[i].pulls)
+    pulling = [entry.text("rider", LONGEST_NAME) for entry in _rows(rows[0], "riders", LONGEST_LINE)]
+    riders = race.team.riders
+    sitting = tuple(
+        i for i in members if not riders[i].pulls or (riders[i].may_sit_on and names[i] not in pulling)
+    )
+    order = tuple(i for i in members if i not in sitting)
     if (*order, *sitting) != tuple(members):
         raise rows[0].error("line", "riders who sit on must come last")
     start_w = section.whole_number("start_power_w", WATT_BOUNDS)

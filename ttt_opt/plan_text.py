@@ -6,7 +6,7 @@ import math
 
 from ttt_opt.cautions import cautions
 from ttt_opt.pattern_text import fall_back_text, rideable_text
-from ttt_opt.plan import Plan, Pull
+from ttt_opt.plan import Plan, Pull, RiderSummary
 from ttt_opt.plan_document import limits_of
 from ttt_opt.ride_check import Check
 from ttt_opt.terminal_names import printable
@@ -109,13 +109,10 @@ def _repairs(plan: Plan) -> list[str]:
 
 def _start_order(plan: Plan) -> list[str]:
     names = ", ".join(f"{place} {fitted(name, 30)}" for place, name in enumerate(plan.start_order, start=1))
-    sitting = [rider.name for rider in plan.race.team.riders if not rider.pulls]
     lines = wrapped(names)
-    if sitting:
-        lines += wrapped(f"Sits on, on the last wheels: {', '.join(fitted(name, 30) for name in sitting)}")
     for summary in plan.riders:
         if summary.sits_on_from_m is not None:
-            lines += wrapped(f"{fitted(summary.name, 30)} {sits_on_words(plan, summary.sits_on_from_m)}")
+            lines += wrapped(f"{fitted(summary.name, 30)} {sits_on_words(plan, summary)}")
     return titled("Start order", lines)
 
 
@@ -124,10 +121,16 @@ def swing_off_words(pull: Pull) -> str:
     return f"{SWING_OFF_WORDS[pull.swing_off]}{', sits on' if pull.sits_on else ''}"
 
 
-def sits_on_words(plan: Plan, from_m: float) -> str:
-    """From where a rider pulls no more, as the end of a sentence."""
-    but = " In the plan of few stretches everybody pulls to the finish." if plan.rideable is not None else ""
-    return f"pulls until km {from_m / 1000:.1f} and sits on from there, on the last wheels.{but}"
+def sits_on_words(plan: Plan, summary: RiderSummary) -> str:
+    """From where a rider sits on, in the detailed plan and in that of few stretches, as the rest of a sentence."""
+    from_m = summary.sits_on_from_m
+    if not from_m:
+        return "sits on from the start, on the last wheels."
+    told = f"pulls until km {from_m / 1000:.1f} and sits on from there, on the last wheels"
+    if plan.rideable is None:
+        return f"{told}."
+    pulls = summary.name in {rider.rider for rider in plan.rideable.stretches[0].riders}
+    return f"{told}; in the plan of few stretches {'pulls to the finish' if pulls else 'sits on from the start'}."
 
 
 def _pulls(plan: Plan) -> list[str]:

@@ -229,8 +229,9 @@ def _line_order(team: Team, schedule: Schedule) -> Check:
 def _sitting_on(team: Team, schedule: Schedule) -> Check:
     wrong: list[str] = []
     throughout = {rider for rider, who in enumerate(team.riders) if not who.pulls}
-    if set(schedule.pulls[0].sitting) != throughout:
-        wrong.append("the first pull must have those at the end who sit on throughout")
+    may_sit_on = {rider for rider, who in enumerate(team.riders) if who.may_sit_on}
+    if not throughout <= set(schedule.pulls[0].sitting) <= throughout | may_sit_on:
+        wrong.append("the first pull must have those at the end who sit on from the start")
     for number, pull in enumerate(schedule.pulls, start=1):
         if not pull.pulling or set(pull.pulling) & throughout:
             wrong.append(f"pull {number} at {_km(schedule.boundary_m[pull.first_segment])}")

@@ -63,6 +63,9 @@ from ttt_opt.stretch_search import (
 
 FloatArray = NDArray[np.float64]
 
+EARLY = 0.5
+"""Who sits on from before this share of the course in the detailed plan, sits on from the start in the stretches;
+whoever stops pulling later, pulls to the finish: patterns are those of one line."""
 MOST_STRETCHES = 8
 MOST_BORDERS = 16
 """Places between which the first stretches are tried."""
@@ -82,6 +85,7 @@ CURE_SHARE = 0.03
 FIRST_FACTORS = (0.84, 0.92, 0.96, 1.0)
 """Watts of the first stretches over those of the detailed plan."""
 OTHER_FACTORS = (0.95, 0.975, 1.0, 1.025)
+NOBODY = -1
 SHORTEST_M, COMMON_SHARE = 400.0, 0.3
 """Length of a stretch (m), and share of its road on which a pattern must have been ridden to be tried on all of it."""
 FACTORS = (0.94, 0.97, 0.985, 1.015, 1.03)
@@ -198,15 +202,17 @@ def make_rideable_plan(
         ``None``: no chain of stretches keeps the limits.
     """
     start = schedule.pulls[0].line
-    order = tuple(i for i in start if race.team.riders[i].pulls)
-    sitting = tuple(i for i in start if not race.team.riders[i].pulls)
+    sits_on_from_m = schedule.sits_on_from_m
+    early_m = EARLY * float(schedule.boundary_m[-1])
+    sitting = tuple(i for i in start if sits_on_from_m.get(i, np.inf) < early_m)
+    order = tuple(i for i in start if i not in sitting)
     situation = situation_of(course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s)
     spent = np.array([rider.w_prime_j for rider in race.team.riders]) - w_prime_j
-    boundary_m, node_m = schedule.boundary_m, situation.road.node_m
+    boundary_m, node_m, line = schedule.boundary_m, situation.road.node_m, (*order, *sitting)
     situation = replace(
         situation,
         entry_mps=np.interp(node_m, boundary_m, np.append(0.0, schedule.exit_speed_mps)),
-        spent_j=np.column_stack([np.interp(node_m, boundary_m, np.nan_to_num(spent[:, i])) for i in start]),
+        spent_j=np.column_stack([np.interp(node_m, boundary_m, np.nan_to_num(spent[:, i])) for i in line]),
     )
     first = _first_stretches(situation, road, schedule, order)
     possible = rotated(_allowed(situation, first), len(order))
@@ -617,7 +623,7 @@ class _Detailed:
     """What the detailed plan asks of each rider where the road is steady, per segment."""
 
     kind: NDArray[np.int64]
-    leader: NDArray[np.int64]  # place in the cyclic order
+    leader: NDArray[np.int64]  # place in the cyclic order, NOBODY: sits on in the stretches
     pull_s: FloatArray
     duration_s: FloatArray
     power_w: FloatArray
@@ -634,7 +640,8 @@ class _Detailed:
         leader, pull_s = np.zeros(len(duration), dtype=np.int64), np.zeros(len(duration))
         for pull in schedule.pulls:
             covered = slice(pull.first_segment, pull.end_segment)
-            leader[covered], pull_s[covered] = order.index(pull.leader), duration[covered].sum()
+            leader[covered] = order.index(pull.leader) if pull.leader in order else NOBODY
+            pull_s[covered] = duration[covered].sum()
         kind = kinds_of(cut)
         shortest, longest = pull_bounds(cut, situation.race)
         return cls(

@@ -290,7 +290,7 @@ def rotation_data(
     rotating = rotating_lines(order, sitters, counting, _may_leave(road, race, order, counting), may_sit_on)
     lines = rotating.lines
     number_of = {state: q for q, state in enumerate(zip(lines, rotating.n_sitting, strict=True))}
-    start_lines = tuple(range(len(order)))
+    start_lines = rotating.of_the_full_team
     if race.start_order:
         names = [riders[i].name for i in lines[0]]
         fixed = tuple(race.start_order)

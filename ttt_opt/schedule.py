@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,10 +48,6 @@ class ScheduledPull:
         """Riders behind them who do not."""
         return self.line[len(self.line) - self.n_sitting :]
 
-    def leader_sits_on(self, following: ScheduledPull) -> bool:
-        """Whether the leader of this pull shares none from the following one on, and stays in the line."""
-        return self.leader in following.sitting
-
 
 @dataclass(frozen=True)
 class Schedule:
@@ -89,6 +86,15 @@ class Schedule:
         starts = [*(pull.first_segment for pull in self.pulls), n_segments]
         if ends != starts:
             raise ValueError("pulls must cover the segments without gap or overlap")
+
+    @property
+    def sits_on_from_m(self) -> dict[int, float]:
+        """Riders who sit on, from the start (0) or from where they stop pulling to the finish (m)."""
+        found = dict.fromkeys(self.pulls[0].sitting, 0.0)
+        for pull, following in itertools.pairwise(self.pulls):
+            if pull.leader in following.sitting:
+                found[pull.leader] = float(self.boundary_m[pull.end_segment])
+        return found
 
     @property
     def duration_s(self) -> FloatArray:

@@ -53,8 +53,8 @@ class Rider:
     pulls : bool
         ``False``: the rider sits on for the whole race, on the last wheels.
     may_sit_on : bool
-        The rider may share no pulls any more after one of his own, and sit on from there to the finish; the plan says
-        whether and where.
+        The rider may sit on from the start, or share no pulls any more after one of his own and sit on from there to
+        the finish; the plan says whether and where.
     shortest_pull_s, longest_pull_s : float or None
         Own bounds on a pull on the flat (s); ``None``: those of the race file.
     cp_se_w, w_prime_se_j : float or None

@@ -94,11 +94,13 @@ def _sits_on_later(day: RaceDay, outcome: Outcome | None) -> str:
     if outcome is None:
         return "fewer than two would pull"
     from_m = sits_on_from_m(outcome, day.name)
-    return "pulls to the finish after all" if from_m is None else f"sits on from {from_m / 1000:.1f} km"
+    if from_m is None:
+        return "pulls to the finish after all"
+    return f"sits on from {from_m / 1000:.1f} km" if from_m else "sits on from the start after all"
 
 
 def sits_on_from_m(outcome: Outcome, name: str) -> float | None:
-    """From where a rider sits on (m); ``None``: nowhere, or there is no plan."""
+    """From where a rider sits on (m), 0 from the start; ``None``: nowhere, or there is no plan."""
     places = [rider["sits_on_from_m"] for rider in outcome.get("riders", []) if rider["name"] == name]
     return places[0] if places else None
 

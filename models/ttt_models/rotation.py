@@ -282,13 +282,18 @@ class RotatingLines:
     Attributes
     ----------
     lines, n_sitting, successors
-        As in :class:`RotationData`; the first lines are those of the full team, in the cyclic order of their leaders.
+        As in :class:`RotationData`; the first lines are those in which all pull, in the cyclic order of their leaders.
         The first successor of a line is the one in which its leader is last of those who pull.
     """
 
     lines: tuple[Line, ...]
     n_sitting: tuple[int, ...]
     successors: tuple[tuple[int, ...], ...]
+
+    @property
+    def of_the_full_team(self) -> tuple[int, ...]:
+        """Numbers of the lines in which everybody still is, with which a race may start."""
+        return tuple(q for q, line in enumerate(self.lines) if len(line) == len(self.lines[0]))
 
 
 def rotating_lines(
@@ -311,8 +316,8 @@ def rotating_lines(
     may_leave : tuple of int, optional
         Riders who may leave; by default all who pull.
     may_sit_on : tuple of int
-        Riders who may pull no more after one of their pulls, and stay ahead of those who sit on already, as long as two
-        others go on.
+        Riders who may sit on from the start, or pull no more after one of their pulls and stay ahead of those who sit
+        on already, as long as two others go on.
     """
     min_riders = len(order) + len(sitters) if min_riders is None else min_riders
     states = [(order[i:] + order[:i] + sitters, len(sitters)) for i in range(len(order))]

@@ -175,7 +175,6 @@ def test_random_races_in_which_riders_may_sit_on_or_leave(seed: int) -> None:
         may_sit_on=tuple(i for i in range(3) if draw.random() < 0.6),
         longest_s=float(draw.uniform(27.0, 60.0)),
         recovery=draw.uniform(0.1, 1.0, (4, 3)),
-        start_lines=(int(draw.integers(3)),),
     )
     mixed, _ = assert_oracle_agrees(tiny)
     assert np.isfinite(mixed)
@@ -195,6 +194,17 @@ def test_lines_of_riders_who_may_sit_on() -> None:
     }
     everybody = rotating_lines((0, 1, 2), may_sit_on=(0, 1, 2))
     assert max(everybody.n_sitting) == 1  # two go on
+    assert rotating.of_the_full_team == (0, 1, 2, 3, 4)
+    assert rotating_lines((0, 1, 2), (), 2).of_the_full_team == (0, 1, 2)
+
+
+def test_rider_who_would_hold_up_the_line_sits_on_from_the_start() -> None:
+    riders = (STRONG, MIDDLE, TinyRider(cp_w=210.0, spare_j=5200.0))
+    tiny = make_rotation(riders, LENGTHS, may_sit_on=(2,), speed_mps=(9.0, 12.0, 14.5), longest_s=25.0)
+    assert_oracle_agrees(tiny)
+    best = min(all_plans(tiny), key=lambda plan: best_mixed_time_s(tiny, plan))
+    assert {pull.line[0] for pull in best} == {0, 1}
+    assert best[0].stopped == {2}
 
 
 def test_nobody_can_ride_with_too_little_w_prime() -> None:

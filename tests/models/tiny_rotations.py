@@ -151,7 +151,7 @@ def make_rotation(
     data = RotationData(
         lines=lines,
         n_sitting=rotating.n_sitting,
-        start_lines=tuple(range(len(order))) if start_lines is None else start_lines,
+        start_lines=rotating.of_the_full_team if start_lines is None else start_lines,
         successors=rotating.successors,
         time_s=time_s,
         speed_mps=speed,
@@ -376,7 +376,9 @@ def all_plans(tiny: TinyRotation) -> Iterator[TinyPlan]:
                     yield (pull, *rest)
 
     for q in tiny.data.start_lines:
-        yield from from_here(tiny.data.lines[q], 0, frozenset())
+        line = tiny.data.lines[q]
+        sitting = line[len(line) - tiny.data.n_sitting[q] :]
+        yield from from_here(line, 0, frozenset(sitting) - set(tiny.sitters))
 
 
 def boundary_squares(

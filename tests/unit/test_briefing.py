@@ -215,23 +215,23 @@ def test_without_a_start_time(small_plan: Plan) -> None:
 
 
 def test_rider_who_leaves_and_rider_who_sits_on(small_plan: Plan) -> None:
-    ride, team = small_plan.ride, small_plan.race.team
+    ride = small_plan.ride
     power, store = ride.power_w.copy(), ride.w_prime_j.copy()
     gone = ride.distance_m > 2000.0
     power[gone, 2], store[gone, 2] = math.nan, math.nan
     leaving = replace(
         small_plan,
         ride=replace(ride, power_w=power, w_prime_j=store, left_at_m=(None, None, 2000.0)),
-        riders=(*small_plan.riders[:2], replace(small_plan.riders[2], leaves_at_m=2000.0, n_pulls=0)),
-        race=replace(
-            small_plan.race, team=replace(team, riders=(*team.riders[:2], replace(team.riders[2], pulls=False)))
+        riders=(
+            *small_plan.riders[:2],
+            replace(small_plan.riders[2], leaves_at_m=2000.0, sits_on_from_m=0.0, n_pulls=0),
         ),
     )
     text = briefing_html(leaving)
     page = read_page(text)
     assert "Leaves the line at km 2.0." in page.text
     assert "Does not lead." in page.text
-    assert "On the last wheels throughout: Cas" in page.text
+    assert "Cas sits on from the start, on the last wheels." in page.text
     assert "nan" not in text
 
 

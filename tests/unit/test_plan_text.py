@@ -148,16 +148,14 @@ def test_limits_say_value_limit_and_met(small_plan: Plan) -> None:
 
 
 def test_sits_on_and_repairs_are_told(small_plan: Plan) -> None:
-    team = small_plan.race.team
-    sitting = replace(team, riders=(*team.riders[:2], replace(team.riders[2], pulls=False)))
     text = plan_text(
         replace(
             small_plan,
-            race=replace(small_plan.race, team=sitting),
+            riders=(*small_plan.riders[:2], replace(small_plan.riders[2], sits_on_from_m=0.0)),
             course=replace(small_plan.course, repairs=("Something was repaired.",)),
         )
     )
-    assert "Sits on, on the last wheels: Cas" in text
+    assert "Cas sits on from the start, on the last wheels." in text
     assert block(text, "Course file") == ["- Something was repaired."]
     assert "ride the course once before the race" in text
 
@@ -166,7 +164,7 @@ def test_rider_who_sits_on_from_a_point_is_told(small_plan: Plan) -> None:
     riders = (*small_plan.riders[:2], replace(small_plan.riders[2], sits_on_from_m=2345.0))
     pulls = (replace(small_plan.pulls[0], sits_on=True, swing_off="left"), *small_plan.pulls[1:])
     text = plan_text(replace(small_plan, riders=riders, pulls=pulls))
-    assert "Cas pulls until km 2.3 and sits on from there, on the last wheels." in text
+    assert "Cas pulls until km 2.3 and sits on from there, on the last wheels" in " ".join(text.split())
     row = next(line for line in block(text, "Detailed plan: pulls") if line.split()[0] == "1")
     assert row.endswith("to the left, sits on")
 
