@@ -230,6 +230,10 @@ def optimise(
         def near_enough() -> bool:
             return 0.0 <= fitted.finish_time_s - bound <= settings.gap * fitted.finish_time_s
 
+        def keep(again: FittedPlan) -> None:
+            nonlocal fitted
+            fitted = min(fitted, again, key=FittedPlan.merit)
+
         for number in range(BOUNDING_ROUNDS):
             if clock.stop():
                 break
@@ -252,12 +256,8 @@ def optimise(
             best = _rounded(road, race, sharp, best, clock, tell)
             n_shakes = _n_shakes(road, FEW_SHAKES if sharp else MOST_SHAKES)
             best = _improve(best, clock, tell, n_shakes, MORE_TRIES)
-            for place, candidate in enumerate(_fastest_plans(best)):
-                if near_enough() or (clock.stop() and (place > 0 or not clock.may_fit)):
-                    break
-                with clock.fitting():
-                    again = fit_to_ride(road, race, candidate, ride_schedule, clock, tell)
-                fitted = min(fitted, again, key=FittedPlan.merit)
+            if not near_enough():
+                _fit_candidates(road, race, _fastest_plans(best), ride_schedule, clock, tell, keep, near_enough)
             if near_enough():
                 break
         if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
@@ -608,24 +608,75 @@ def _search_orders(
     return list(results.values())
 
 
-def _on_all_cores(
-    jobs: Sequence[Callable[..., Result]], clock: SearchClock, keep: Callable[[Result], None]
+def fit_candidate(
+    road: Road,
+    race: Race,
+    candidate: RotationPlan,
+    ride_schedule: RideSchedule,
+    clock: SearchClock,
+    stop: Callable[[], bool] = _never,
+) -> tuple[FittedPlan, float]:
+    """A plan fitted to its ride, in fewer rounds once the time of its clock is over, and how long that took (s)."""
+    began = time.perf_counter()
+    fitted = fit_to_ride(road, race, candidate, ride_schedule, clock, lambda _what, _best, _bound: None)
+    return fitted, time.perf_counter() - began
+
+
+def _fit_candidates(
+    road: Road,
+    race: Race,
+    candidates: Sequence[RotationPlan],
+    ride_schedule: RideSchedule,
+    clock: SearchClock,
+    tell: Progress,
+    keep: Callable[[FittedPlan], None],
+    near_enough: Callable[[], bool],
 ) -> None:
-    """Keep the result of each job as it comes, until all are done or the search is to stop.
+    """Fit plans to their rides on all cores, the fastest first, also in the time that is kept back for that."""
+    if clock.is_over:
+        return
+    n_fitted = 0
+
+    def keep_fitted(found: tuple[FittedPlan, float]) -> None:
+        nonlocal n_fitted
+        again, seconds = found
+        n_fitted += 1
+        clock.longest_fit_s = max(clock.longest_fit_s, seconds)
+        keep(again)
+        tell("riding the plan", again.finish_time_s, -INFINITY)
+
+    def stop() -> bool:
+        if clock.interrupted or clock.solver_failed or near_enough():
+            return True
+        return clock.is_over and n_fitted > 0
+
+    alone = [replace(plan, valuer=PathValuer(plan.compiled, plan.valuer.seed)) for plan in candidates]
+    jobs = [partial(fit_candidate, road, race, plan, ride_schedule, clock) for plan in alone]
+    _on_all_cores(jobs, clock, keep_fitted, stop)
+
+
+def _on_all_cores(
+    jobs: Sequence[Callable[..., Result]],
+    clock: SearchClock,
+    keep: Callable[[Result], None],
+    stop: Callable[[], bool] | None = None,
+) -> None:
+    """Keep the result of each job as it comes, until all are done or the search is to stop, by default by its clock.
 
     A job takes what tells it to stop as ``stop``, if it runs in this process.
     """
+    stop = clock.stop if stop is None else stop
     n_workers = min(len(jobs), clock.settings.processes or os.cpu_count() or 1)
     if n_workers <= 1:
         for job in jobs:
-            if clock.stop():
+            if stop():
                 return
-            keep(job(stop=clock.stop))
+            keep(job(stop=stop))
         return
     with worker_pool(n_workers) as pool:
         waiting: set[Future[Result]] = {pool.submit(job) for job in jobs}
         try:
-            while waiting and not clock.stop():
+            while waiting and not stop():
                 done, waiting = wait(waiting, timeout=POLL_S)
                 for each in done:
                     try:

@@ -14,7 +14,9 @@ Progress = Callable[[str, float, float], None]
 """Told what is being done, the best finish time so far (s, ``inf`` without one) and the proven bound (s)."""
 
 MOST_KEPT_BACK = 0.4
-"""Of the time limit, for fitting the plan at the end."""
+"""Of the time limit, for fitting plans at the end."""
+KEPT_FITS = 2.0
+"""So many times the longest fit is kept back for that."""
 
 
 @dataclass(frozen=True)
@@ -52,19 +54,19 @@ class SearchClock:
 
     @property
     def left_s(self) -> float:
-        """Seconds left for the search; what fitting the plan at the end takes is kept back."""
-        kept_back = min(self.longest_fit_s, MOST_KEPT_BACK * self.settings.time_limit_s)
-        return self.settings.time_limit_s - kept_back - (time.perf_counter() - self.began)
+        """Seconds left for the search; what fitting plans at the end takes is kept back."""
+        kept_back = min(KEPT_FITS * self.longest_fit_s, MOST_KEPT_BACK * self.settings.time_limit_s)
+        return self.left_in_all_s - kept_back
+
+    @property
+    def left_in_all_s(self) -> float:
+        """Seconds left of the time limit."""
+        return self.settings.time_limit_s - (time.perf_counter() - self.began)
 
     @property
     def is_over(self) -> bool:
         """All of the time limit has gone by, also what was kept back."""
-        return time.perf_counter() - self.began > self.settings.time_limit_s
-
-    @property
-    def may_fit(self) -> bool:
-        """Nothing but the time that is kept back for a fit has ended the search."""
-        return not self.interrupted and not self.solver_failed and not self.is_over
+        return self.left_in_all_s < 0.0
 
     @contextmanager
     def building(self) -> Iterator[None]:
