@@ -15,8 +15,6 @@ Progress = Callable[[str, float, float], None]
 
 MOST_KEPT_BACK = 0.4
 """Of the time limit, for fitting plans at the end."""
-KEPT_FITS = 2.0
-"""So many times the longest fit is kept back for that."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +53,7 @@ class SearchClock:
     @property
     def left_s(self) -> float:
         """Seconds left for the search; what fitting plans at the end takes is kept back."""
-        kept_back = min(KEPT_FITS * self.longest_fit_s, MOST_KEPT_BACK * self.settings.time_limit_s)
+        kept_back = min(self.longest_fit_s, MOST_KEPT_BACK * self.settings.time_limit_s)
         return self.left_in_all_s - kept_back
 
     @property
