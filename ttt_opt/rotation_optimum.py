@@ -249,7 +249,8 @@ def optimise(
             if _sharpening_seconds(results, best.compiled.data) < MOST_FOR_SHARPENING * clock.left_s:
                 sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
             if math.isfinite(min(bounds.values())):
-                bound = max(bound, min(bounds.values())) if clock.stop() else min(bounds.values())
+                as_sharp = not clock.stop() and (number == 0 or len(sharp) > 0)  # else what is known is kept
+                bound = min(bounds.values()) if as_sharp else max(bound, min(bounds.values()))
             if number > 0 and near_enough():  # in the first round the relaxations lead to better plans, at little cost
                 break
             best = _best_order(road, race, results, best, clock)
