@@ -14,7 +14,7 @@ from ttt_opt.pattern_page import fall_back_patterns, patterns
 from ttt_opt.plan import Plan
 from ttt_opt.plan_charts import leaders, riders_races, whole_course
 from ttt_opt.plan_document import limits_of
-from ttt_opt.plan_text import amount, bound, sits_on_words, verdict
+from ttt_opt.plan_text import amount, bound, other_start, sits_on_words, verdict
 from ttt_opt.ride_check import Check
 from ttt_opt.rider_cards import side_after
 from ttt_opt.team_marks import chip
@@ -192,6 +192,9 @@ def _start_order(plan: Plan) -> Html:
         for summary in plan.riders
         if summary.sits_on_from_m is not None
     ]
+    if (other := other_start(plan)) is not None:
+        words = [element("p", "In the rideable plan: ", Html(", ".join(name_of(name) for name in other)), ".")]
+        return joined([order, *words, *sitting])
     return joined([order, *sitting])
 
 

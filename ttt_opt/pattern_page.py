@@ -90,7 +90,8 @@ def _fall_back(plan: Plan, fall_back: FallBack) -> Html:
     other = fall_back.plan
     title = element("h3", fall_back_title(plan.race, fall_back, fall_back.without or ""))
     if other is None:
-        return joined([title, element("p", "No pattern was found that keeps the reserves: ride home easily.")])
+        none = "No pattern was found, for want of riders who pull in the plan or of reserves: ride home easily."
+        return joined([title, element("p", none)])
     told = (
         f"{clock(other.finish_time_s)} over the whole course"
         f"{'' if other.check.passed else '; its ride check is NOT passed, so take it as a hint'}. "

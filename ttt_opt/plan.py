@@ -97,7 +97,8 @@ class RiderSummary:
     leaves_at_m : float or None
         Where the rider leaves the line for good (m), ``None``: finishes in it.
     sits_on_from_m : float or None
-        From where the rider stays on the last wheels to the finish (m), 0 from the start; ``None``: pulls throughout.
+        From where the rider stays on the last wheels to the finish (m), 0 from the start; ``None``: pulls as long as in
+        the line.
     """
 
     name: str

@@ -110,10 +110,19 @@ def _repairs(plan: Plan) -> list[str]:
 def _start_order(plan: Plan) -> list[str]:
     names = ", ".join(f"{place} {fitted(name, 30)}" for place, name in enumerate(plan.start_order, start=1))
     lines = wrapped(names)
+    if (other := other_start(plan)) is not None:
+        lines += wrapped(f"In the rideable plan: {', '.join(fitted(name, 30) for name in other)}.")
     for summary in plan.riders:
         if summary.sits_on_from_m is not None:
             lines += wrapped(f"{fitted(summary.name, 30)} {sits_on_words(plan, summary)}")
     return titled("Start order", lines)
+
+
+def other_start(plan: Plan) -> tuple[str, ...] | None:
+    """The start order of the rideable plan, ``None`` where it is that of the detailed plan or there is none."""
+    if plan.rideable is None or plan.rideable.stretches[0].line == plan.start_order:
+        return None
+    return plan.rideable.stretches[0].line
 
 
 def swing_off_words(pull: Pull) -> str:
@@ -130,7 +139,7 @@ def sits_on_words(plan: Plan, summary: RiderSummary) -> str:
     if plan.rideable is None:
         return f"{told}."
     pulls = summary.name in {rider.rider for rider in plan.rideable.stretches[0].riders}
-    return f"{told}; in the plan of few stretches {'pulls to the finish' if pulls else 'sits on from the start'}."
+    return f"{told}; in the rideable plan {'pulls to the finish' if pulls else 'sits on from the start'}."
 
 
 def _pulls(plan: Plan) -> list[str]:

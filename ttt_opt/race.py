@@ -27,9 +27,6 @@ from ttt_opt.toml_input import Bounds, Table, describe, read_toml
 
 TERRAINS = ("flat", "climb", "descent")
 LONGEST_FILE_NAME = 255
-MOST_MAY_SIT_ON = 2
-"""Each rider who may sit on from a point multiplies the lines that a search looks at: with one of four there are 7 for
-4, with two 14, with three 25; of eight 8, 15 and 34."""
 
 WEATHER_BOUNDS = {
     "temperature_c": Bounds(-20.0, 45.0, "°C"),
@@ -493,11 +490,6 @@ def _check_team(top: Table, team: Team, rules: Rules, limits: Limits, *, larger_
     pulling = sum(rider.pulls for rider in team.riders)
     if pulling < 2:
         raise top.error("team", f"riders who pull (pulls = true) number {pulling}; allowed: at least 2")
-    names = [rider.name for rider in team.riders if rider.may_sit_on]
-    if len(names) > MOST_MAY_SIT_ON and not larger_team:
-        raise top.error(
-            "team", f"may_sit_on = true is there for {_quoted(names)}; allowed: {MOST_MAY_SIT_ON} riders at most"
-        )
     for rider in team.riders:
         if limits.w_prime_reserve_j >= rider.w_prime_j:
             raise top.error(

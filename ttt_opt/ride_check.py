@@ -202,8 +202,9 @@ def _next_line(pull: ScheduledPull) -> tuple[int, ...]:
 
 
 def _sits_on_from_now(team: Team, pull: ScheduledPull) -> set[int]:
-    """By how many more riders may sit on after a pull: its leader may, where the team file says so."""
-    return {0, 1} if team.riders[pull.leader].may_sit_on and not pull.leader_leaves else {0}
+    """By how many more riders may sit on after a pull: its leader may, where the team file says so and two go on."""
+    may = team.riders[pull.leader].may_sit_on and not pull.leader_leaves and len(pull.pulling) > 2
+    return {0, 1} if may else {0}
 
 
 def _line_order(team: Team, schedule: Schedule) -> Check:
@@ -273,7 +274,7 @@ def _pull_durations(segments: Segments, team: Team, race: Race, schedule: Schedu
         share_of_longest = sum(t / b.longest_s for t, b in zip(duration_s, bounds, strict=True))
         share_of_shortest = sum(t / b.shortest_s for t, b in zip(duration_s, bounds, strict=True))
         where = f"{rider.name} from {_km(schedule.boundary_m[pull.first_segment])}: {total_s:.0f} s"
-        if sum(team.riders[index].pulls for index in pull.line) > 1:  # else nobody can relieve him
+        if len(pull.pulling) > 1:  # else nobody can relieve him
             longest = max(longest, (total_s * (1.0 - 1.0 / share_of_longest), where))
         if pull is not last:
             shortest = max(shortest, (total_s * (1.0 / share_of_shortest - 1.0), where))

@@ -202,9 +202,7 @@ def make_rideable_plan(
         ``None``: no chain of stretches keeps the limits.
     """
     start = schedule.pulls[0].line
-    sits_on_from_m = schedule.sits_on_from_m
-    early_m = EARLY * float(schedule.boundary_m[-1])
-    sitting = tuple(i for i in start if sits_on_from_m.get(i, np.inf) < early_m)
+    sitting = _sitting_in_stretches(race, schedule)
     order = tuple(i for i in start if i not in sitting)
     situation = situation_of(course, road, race, order, sitting, (0,), schedule.speed_mps, schedule.finish_time_s)
     spent = np.array([rider.w_prime_j for rider in race.team.riders]) - w_prime_j
@@ -243,6 +241,16 @@ def make_rideable_plan(
     return settled(
         course, road, situation, chain, schedule.speed_mps, rounds=USUAL_SETTLING_ROUNDS, for_rounds=allowed
     )
+
+
+def _sitting_in_stretches(race: Race, schedule: Schedule) -> tuple[int, ...]:
+    """Who sits on from before :data:`EARLY` in a schedule, in the order of its start, which stays where it is fixed."""
+    start, from_m = schedule.pulls[0].line, schedule.sits_on_from_m
+    early_m = EARLY * float(schedule.boundary_m[-1])
+    early = [i for i in start if from_m.get(i, np.inf) < early_m]
+    if race.start_order:
+        early = list(itertools.takewhile(lambda i: i in early, reversed(start)))[::-1]
+    return tuple(early)
 
 
 def settled(

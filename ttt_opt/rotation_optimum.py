@@ -224,7 +224,7 @@ def optimise(
             orders = [best.order]
         with clock.fitting():
             fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
-        bound = -INFINITY
+        bound, bound_is_sharp = -INFINITY, False
         bounds = {result.order: result.bound_s for result in results}
 
         def near_enough() -> bool:
@@ -249,8 +249,10 @@ def optimise(
             if _sharpening_seconds(results, best.compiled.data) < MOST_FOR_SHARPENING * clock.left_s:
                 sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
             if math.isfinite(min(bounds.values())):
-                as_sharp = not clock.stop() and (number == 0 or len(sharp) > 0)  # else what is known is kept
-                bound = min(bounds.values()) if as_sharp else max(bound, min(bounds.values()))
+                if clock.stop() or (bound_is_sharp and not sharp):  # this round's own did not get as far
+                    bound = max(bound, min(bounds.values()))
+                else:
+                    bound, bound_is_sharp = min(bounds.values()), bool(sharp)
             if number > 0 and near_enough():  # in the first round the relaxations lead to better plans, at little cost
                 break
             best = _best_order(road, race, results, best, clock)
@@ -615,12 +617,20 @@ def fit_candidate(
     candidate: RotationPlan,
     ride_schedule: RideSchedule,
     clock: SearchClock,
+    place: int,
+    at_once: int,
     stop: Callable[[], bool] = _never,
-) -> tuple[FittedPlan, float]:
-    """A plan fitted to its ride, in fewer rounds once the time of its clock is over, and how long that took (s)."""
+) -> tuple[int, FittedPlan | None, float]:
+    """The place of a plan among those to fit, the plan fitted to its ride, and how long that took (s).
+
+    ``None`` where others are fitted first, so many at once, and there is no time for another: a fit takes the few
+    rounds that it needs also when the time of its clock is over, and nothing but the end of its process stops it.
+    """
     began = time.perf_counter()
+    if stop() or (place >= at_once and clock.left_in_all_s < clock.longest_fit_s):
+        return place, None, 0.0
     fitted = fit_to_ride(road, race, candidate, ride_schedule, clock, lambda _what, _best, _bound: None)
-    return fitted, time.perf_counter() - began
+    return place, fitted, time.perf_counter() - began
 
 
 def _fit_candidates(
@@ -633,27 +643,51 @@ def _fit_candidates(
     keep: Callable[[FittedPlan], None],
     near_enough: Callable[[], bool],
 ) -> None:
-    """Fit plans to their rides on all cores, the fastest first, also in the time that is kept back for that."""
+    """Fit plans to their rides on all cores, also in the time that is kept back for that.
+
+    They are kept in the order given, the fastest in the model first, until one is near enough: so it does not matter
+    how many cores there are, and which of them is done first.
+    """
     if clock.is_over:
         return
-    n_fitted = 0
+    early: dict[int, FittedPlan | None] = {}
+    n_kept = n_fitted = 0
 
-    def keep_fitted(found: tuple[FittedPlan, float]) -> None:
-        nonlocal n_fitted
-        again, seconds = found
-        n_fitted += 1
+    def keep_fitted(found: tuple[int, FittedPlan | None, float]) -> None:
+        nonlocal n_kept, n_fitted
+        place, plan, seconds = found
         clock.longest_fit_s = max(clock.longest_fit_s, seconds)
-        keep(again)
-        tell("riding the plan", again.finish_time_s, -INFINITY)
+        early[place] = plan
+        n_fitted += plan is not None
+        while n_kept in early and not near_enough():
+            keep_one(early.pop(n_kept))
+            n_kept += 1
+
+    def keep_one(plan: FittedPlan | None) -> None:
+        if plan is not None:
+            keep(plan)
+            tell("riding the plan", plan.finish_time_s, -INFINITY)
 
     def stop() -> bool:
         if clock.interrupted or clock.solver_failed or near_enough():
             return True
         return clock.is_over and n_fitted > 0
 
+    at_once = _n_workers(len(candidates), clock)
     alone = [replace(plan, valuer=PathValuer(plan.compiled, plan.valuer.seed)) for plan in candidates]
-    jobs = [partial(fit_candidate, road, race, plan, ride_schedule, clock) for plan in alone]
+    jobs = [
+        partial(fit_candidate, road, race, plan, ride_schedule, clock, place, at_once)
+        for place, plan in enumerate(alone)
+    ]
     _on_all_cores(jobs, clock, keep_fitted, stop)
+    if not near_enough():
+        for place in sorted(early):  # the time was over before those in front of them were done
+            keep_one(early[place])
+
+
+def _n_workers(n_jobs: int, clock: SearchClock) -> int:
+    """Processes for so many jobs."""
+    return min(n_jobs, clock.settings.processes or os.cpu_count() or 1)
 
 
 def _on_all_cores(
@@ -667,7 +701,7 @@ def _on_all_cores(
     A job takes what tells it to stop as ``stop``, if it runs in this process.
     """
     stop = clock.stop if stop is None else stop
-    n_workers = min(len(jobs), clock.settings.processes or os.cpu_count() or 1)
+    n_workers = _n_workers(len(jobs), clock)
     if n_workers <= 1:
         for job in jobs:
             if stop():

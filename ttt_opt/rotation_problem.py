@@ -46,6 +46,9 @@ NARROW_GRID = (0.75, 0.86, 0.93, 0.97, 1.0, 1.03, 1.07, 1.14)
 FINE_GRID = (0.91, 0.94, 0.965, 0.985, 1.0, 1.015, 1.035, 1.06)
 """The same for the final search: the closer the speeds, the sharper the bounds on the duration of pulls."""
 WIDER_GRID: dict[tuple[float, ...], tuple[float, ...]] = {FINE_GRID: NARROW_GRID}
+MOST_MAY_SIT_ON = 2
+"""Riders who may sit on from a point; of more, the slowest alone. Each multiplies the lines that a search looks at: of
+four there are 7 with one, 14 with two, 25 with three for 4 without; of eight 15, 34 and 95 for 8."""
 LOWEST_GRID_SPEED_MPS = 1.5
 MOST_OF_A_PULL, LEAST_OF_A_PULL = 0.8, 0.4
 """Share of the longest pull for which bends may keep riders from changing; after the second, one in them may come."""
@@ -284,9 +287,12 @@ def rotation_data(
     speed_mps = speed_grid(road, race.limits, reference_mps, assumptions.steps, assumptions.closeness)
     riders = race.team.riders
     segments = road.segments
-    sitters = tuple(i for i, rider in enumerate(riders) if not rider.pulls)
+    place = {name: p for p, name in enumerate(race.start_order)}
+    sitters = tuple(
+        sorted((i for i, rider in enumerate(riders) if not rider.pulls), key=lambda i: place.get(riders[i].name, i))
+    )
     counting = race.rules.counting_rider or len(riders)
-    may_sit_on = tuple(i for i in order if riders[i].may_sit_on)
+    may_sit_on = _may_sit_on(road, race, order, assumptions.kept_pulls if only_kept else None)
     rotating = rotating_lines(order, sitters, counting, _may_leave(road, race, order, counting), may_sit_on)
     lines = rotating.lines
     number_of = {state: q for q, state in enumerate(zip(lines, rotating.n_sitting, strict=True))}
@@ -353,7 +359,11 @@ def rotation_data(
         only_kept=only_kept,
         change_allowed=_change_allowed(road, longest_s.min(axis=1), reference_mps),
     )
-    return data if only_kept else _with_a_chain(data, segments)
+    if not only_kept:
+        return _with_a_chain(data, segments)
+    if len(data.kept_pulls) < len(assumptions.kept_pulls):
+        raise ValueError(f"kept pulls with lines that the order {order} has not")
+    return data
 
 
 def kept_pulls(data: RotationData, arcs: Iterable[Arc]) -> tuple[KeptPull, ...]:
@@ -362,13 +372,27 @@ def kept_pulls(data: RotationData, arcs: Iterable[Arc]) -> tuple[KeptPull, ...]:
 
 
 def _may_leave(road: Road, race: Race, order: tuple[int, ...], counting: int) -> tuple[int, ...]:
-    """Riders who may leave the line: all who pull; in large teams as many of the weakest as need not count.
-
-    The weakest take the longest over the road, each alone at critical power in the shelter of the last wheel.
-    """
-    riders = race.team.riders
+    """Riders who may leave the line: all who pull; in large teams as many of the slowest as need not count."""
     if len(order) <= ALL_MAY_LEAVE:
         return order
+    return _slowest_first(road, race, order)[: len(race.team.riders) - counting]
+
+
+def _may_sit_on(
+    road: Road, race: Race, order: tuple[int, ...], kept: tuple[KeptPull, ...] | None
+) -> tuple[int, ...]:
+    """Riders who may sit on from a point, of more than :data:`MOST_MAY_SIT_ON` the slowest; or who do in kept pulls."""
+    wanted = tuple(i for i in order if race.team.riders[i].may_sit_on)
+    if kept is not None:
+        return tuple(i for i in wanted if any(i in pull.line[len(pull.line) - pull.n_sitting :] for pull in kept))
+    if len(wanted) <= MOST_MAY_SIT_ON:
+        return wanted
+    return tuple(i for i in _slowest_first(road, race, order) if i in wanted)[:MOST_MAY_SIT_ON]
+
+
+def _slowest_first(road: Road, race: Race, order: tuple[int, ...]) -> tuple[int, ...]:
+    """Riders by how long they take over the road, each alone at critical power in the shelter of the last wheel."""
+    riders = race.team.riders
     share = float(race.draft_shares(len(riders))[-1])
 
     def alone_s(i: int) -> float:
@@ -383,7 +407,7 @@ def _may_leave(road: Road, race: Race, order: tuple[int, ...], counting: int) ->
         )
         return float((road.length_m / np.minimum(speed, race.limits.top_speed_mps)).sum())
 
-    return tuple(sorted(order, key=alone_s, reverse=True)[: len(riders) - counting])
+    return tuple(sorted(order, key=alone_s, reverse=True))
 
 
 def riding_time(road: Road, speed_mps: FloatArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -245,10 +246,8 @@ def _leaving(
             found[share].append((leaves_at_m, outcome))
         schedule = schedule_from(outcome["schedule"])
         if number in schedule.pulls[-1].line and len(schedule.pulls[-1].line) > race.rules.counting_rider:
-            asked += [
-                (share, SamePullsCase(changed, changed, course, leave_after(schedule, place)))
-                for place in leaving_places(schedule, number)
-            ]
+            cuts = [leave_after(schedule, place) for place in leaving_places(schedule, number)]
+            asked += [(share, SamePullsCase(changed, changed, course, cut)) for cut in cuts if two_go_on(cut)]
     solved = solve_all([case for _, case in asked], store, workers, lambda text: tell(f"leaving the line: {text}"))
     for (share, case), outcome in zip(asked, solved, strict=True):
         last = next(pull for pull in case.schedule.pulls if pull.leader_leaves and pull.leader == number)
@@ -262,6 +261,12 @@ def leaving_places(schedule: Schedule, number: int) -> list[int]:
     if len(own) <= MOST_PLACES:
         return own
     return [own[round(i)] for i in np.linspace(0, len(own) - 1, MOST_PLACES)]
+
+
+def two_go_on(schedule: Schedule) -> bool:
+    """Whether two riders or more still share the pulls wherever one stops pulling."""
+    pairs = itertools.pairwise(schedule.pulls)
+    return all(len(after.pulling) >= 2 for before, after in pairs if before.leader in after.sitting)
 
 
 def leave_after(schedule: Schedule, place: int) -> Schedule:

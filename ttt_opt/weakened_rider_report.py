@@ -67,6 +67,8 @@ def _rule(race: Race) -> str:
 
 
 Way = tuple[str, Outcome | None, str]
+AFTER_ALL = "after all"
+"""How the words end that say a plan came out as another way of riding: it is not advised under its own name."""
 
 
 def _ways(day: RaceDay, row: Weakened) -> list[Way]:
@@ -95,8 +97,8 @@ def _sits_on_later(day: RaceDay, outcome: Outcome | None) -> str:
         return "fewer than two would pull"
     from_m = sits_on_from_m(outcome, day.name)
     if from_m is None:
-        return "pulls to the finish after all"
-    return f"sits on from {from_m / 1000:.1f} km" if from_m else "sits on from the start after all"
+        return f"pulls to the finish {AFTER_ALL}"
+    return f"sits on from {from_m / 1000:.1f} km" if from_m else f"sits on from the start {AFTER_ALL}"
 
 
 def sits_on_from_m(outcome: Outcome, name: str) -> float | None:
@@ -117,8 +119,11 @@ def _as_good(day: RaceDay, row: Weakened, best: Outcome) -> list[str]:
     limit = best["finish_time_s"] * (1.0 + TOLD_APART)
     return [
         name
-        for name, outcome, _ in _ways(day, row)
-        if outcome is not None and usable(outcome) and best["finish_time_s"] < outcome["finish_time_s"] <= limit
+        for name, outcome, told in _ways(day, row)
+        if outcome is not None
+        and usable(outcome)
+        and not told.endswith(AFTER_ALL)
+        and best["finish_time_s"] < outcome["finish_time_s"] <= limit
     ]
 
 
@@ -126,7 +131,7 @@ def _best(day: RaceDay, row: Weakened) -> Way | None:
     known = [
         (outcome["finish_time_s"], number, (name, outcome, told))
         for number, (name, outcome, told) in enumerate(_ways(day, row))
-        if outcome is not None and usable(outcome)
+        if outcome is not None and usable(outcome) and not told.endswith(AFTER_ALL)
     ]
     return min(known)[2] if known else None
 

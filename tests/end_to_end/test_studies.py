@@ -27,7 +27,7 @@ from ttt_opt.study_pool import Workers
 from ttt_opt.study_store import Store
 from ttt_opt.team import Rider, Team
 from ttt_opt.team_sizes import crossing, mean_rider, study_sizes
-from ttt_opt.weakened_rider import leave_after, study_weakened_rider
+from ttt_opt.weakened_rider import leave_after, study_weakened_rider, two_go_on
 
 LIMIT = Settings(time_limit_s=60.0)
 TWO = Workers(processes=2)
@@ -147,6 +147,8 @@ def test_zero_reduction_is_the_healthy_plan(four: tuple[Race, Course], store: St
         from_m = row.sitting_on_later["riders"][number]["sits_on_from_m"]
         later = [pull for pull in row.sitting_on_later["pulls"] if from_m is not None and pull["start_m"] >= from_m]
         assert all(pull["rider"] != "Dan" for pull in later)
+        slowest_s = min(row.sitting_on["finish_time_s"], row.replanned.get("finish_time_s", math.inf))
+        assert row.sitting_on_later["finish_time_s"] < 1.005 * slowest_s  # it may do as either
         longest = max(pull["duration_s"] for pull in row.short_pulls["pulls"][:-1] if pull["rider"] == "Dan")
         assert longest <= 22.0
         assert row.leaving
@@ -168,6 +170,23 @@ def test_leaving_keeps_the_line_in_order(small_plan: Plan) -> None:
             assert after.line == (rest if before.leader_leaves else (*rest, before.leader))
         assert all(leaver not in pull.line for pull in cut.pulls[place + 1 :])
         assert cut.pulls[-1].end_segment == schedule.pulls[-1].end_segment
+
+
+def test_leaving_never_leaves_one_to_pull_for_who_sits_on_later(small_plan: Plan) -> None:
+    """One of three stops pulling in the middle; if another leaves before, only one would go on."""
+    schedule = small_plan.optimum.schedule
+    middle = len(schedule.pulls) // 2
+    stopper, *others = schedule.pulls[middle].line
+    pulls = list(schedule.pulls)
+    for number in range(middle + 1, len(pulls)):
+        first = (number - middle - 1) % 2
+        pulls[number] = replace(pulls[number], line=(others[first], others[1 - first], stopper), n_sitting=1)
+    sits_on = replace(schedule, pulls=tuple(pulls))
+    assert two_go_on(sits_on)
+    for place, pull in enumerate(pulls[:-1]):
+        cut = leave_after(sits_on, place)
+        assert all(set(after.sitting) <= {stopper} for after in cut.pulls)
+        assert two_go_on(cut) == (pull.leader == stopper or place >= middle)
 
 
 EQUAL = Rider("A", mass_kg=72.0, cp_w=310.0, w_prime_j=12000.0, cda_m2=0.24)

@@ -14,7 +14,10 @@ import numpy as np
 import pytest
 from conftest import METRES_PER_DEGREE
 
-from ttt_opt.plan import Plan, make_plan
+from ttt_opt.plan import Plan, make_plan, with_patterns
+from ttt_opt.plan_document import document_text, plan_document
+from ttt_opt.plan_reading import read_plan
+from ttt_opt.plan_text import plan_text, sits_on_words
 from ttt_opt.race import Limits, Race, Rules, Weather
 from ttt_opt.search_control import Settings
 from ttt_opt.team import Rider, Team
@@ -78,6 +81,7 @@ def wind(speed_mps: float, from_deg: float) -> Weather:
     return Weather(wind_speed_mps=speed_mps, wind_from_deg=from_deg, shelter=1.0)
 
 
+MAY_SIT_ON = replace(WEAK, may_sit_on=True)
 VARIANTS = {
     "one kilometre": Variant(((1000.0, 0.0),)),
     "starts uphill": Variant(((800.0, 0.05), (2500.0, 0.0))),
@@ -89,6 +93,13 @@ VARIANTS = {
     "two riders": Variant(riders=(STRONG, MIDDLE)),
     "third may leave": Variant(riders=(STRONG, MIDDLE, WEAK), rules=Rules(counting_rider=2)),
     "one sits on": Variant(riders=(STRONG, MIDDLE, LIGHT, replace(WEAK, pulls=False))),
+    "one may sit on": Variant(riders=(STRONG, MIDDLE, LIGHT, MAY_SIT_ON)),
+    "one may sit on, third may leave": Variant(riders=(STRONG, MIDDLE, MAY_SIT_ON), rules=Rules(counting_rider=2)),
+    "one may sit on, another does": Variant(riders=(STRONG, MIDDLE, replace(LIGHT, pulls=False), MAY_SIT_ON)),
+    "start order, one may sit on": Variant(
+        riders=(STRONG, MIDDLE, LIGHT, MAY_SIT_ON),
+        start_order=(MAY_SIT_ON.name, STRONG.name, LIGHT.name, MIDDLE.name),
+    ),
     "start order": Variant(start_order=("Cleo", "Eve", "Ann", "Bob")),
     "five riders": Variant(riders=(*FOUR, replace(STRONG, name="Finn", cp_w=325.0))),
     "strong tail wind": Variant(weather=wind(12.0, 180.0)),
@@ -110,6 +121,30 @@ def test_plan_rides_as_planned(tmp_path: Path, name: str) -> None:
     plan = make_plan(race, Settings(time_limit_s=30.0))
     assert [check.name for check in plan.check.checks if not check.met] == []
     check_team(plan)
+
+
+def test_rider_who_holds_up_the_line_sits_on_in_every_paper(tmp_path: Path) -> None:
+    """Detailed plan, stretches, text, page and the plan read back agree on who is on the last wheels."""
+    race = VARIANTS["one may sit on"].race(tmp_path)
+    plan = with_patterns(make_plan(race, Settings(time_limit_s=30.0)), seconds=60.0)
+    weak = plan.riders[3]
+    assert weak.name == MAY_SIT_ON.name and weak.sits_on_from_m is not None
+    throughout = make_plan(replace(race, team=race.team.pulling_throughout()), Settings(time_limit_s=30.0))
+    assert plan.finish_time_s < throughout.finish_time_s - 1.0
+    last = [pull.end_m for pull in plan.pulls if pull.rider == weak.name]
+    assert last[-1:] == ([weak.sits_on_from_m] if weak.sits_on_from_m else [])
+    assert plan.rideable is not None and plan.rideable.check.passed
+    early = weak.sits_on_from_m < 0.5 * plan.course.length_m
+    assert all((weak.name in {rider.rider for rider in stretch.riders}) != early for stretch in plan.rideable.stretches)
+    assert f"{weak.name} {sits_on_words(plan, weak)}" in " ".join(plan_text(plan).split())
+    path = tmp_path / "plan.json"
+    path.write_text(document_text(plan_document(plan)), encoding="utf-8")
+    again = read_plan(path)
+    assert again.riders == plan.riders
+    assert again.check == plan.check
+    assert again.rideable is not None
+    assert again.rideable.check.passed
+    assert again.rideable.stretches == plan.rideable.stretches
 
 
 def check_team(plan: Plan) -> None:

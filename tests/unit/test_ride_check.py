@@ -171,6 +171,18 @@ def test_rider_who_sits_on_but_leads_fails() -> None:
     assert case.failed() == {SITTING}
 
 
+def test_who_pulls_alone_ahead_of_one_who_sits_on_may_pull_on() -> None:
+    team = make_team(2)
+    team = replace(team, riders=(team.riders[0], replace(team.riders[1], pulls=False)))
+    case = Case(team, sitters=(1,), limits=pull_limits(flat=PullBounds(15.0, 42.0)))
+    assert len(case.schedule.pulls) > 1
+    case.schedule = replace(case.schedule, pulls=(ScheduledPull((0, 1), 0, 52, n_sitting=1),))
+    assert LONGEST not in case.failed()
+    both = make_team(2)
+    case.team = replace(both, riders=(both.riders[0], replace(both.riders[1], may_sit_on=True)))
+    assert LONGEST not in case.failed()
+
+
 def sits_on_after_fourth(case: Case) -> None:
     """Rider 3 leads the fourth pull and stays behind the others from then on, who turn without him."""
 

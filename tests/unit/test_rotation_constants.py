@@ -6,6 +6,8 @@ not. Therefore the constants are held against formulas of their own, not against
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ride_examples import make_course, make_race
@@ -14,7 +16,15 @@ from ttt_models.rotation import RotationData
 from ttt_opt.drafting import draft_shares, sheltered_share
 from ttt_opt.physics import air_density_at
 from ttt_opt.race import Limits, PullBounds, Race, Weather
-from ttt_opt.rotation_problem import Assumptions, Road, reference_speed, road_of, rotation_data, segments_of
+from ttt_opt.rotation_problem import (
+    Assumptions,
+    KeptPull,
+    Road,
+    reference_speed,
+    road_of,
+    rotation_data,
+    segments_of,
+)
 from ttt_opt.team import Rider, Team
 
 GRAVITY, EFFICIENCY, WHEELS_M2, WHEELS_KG = 9.80665, 0.976, 0.0044, 0.14 / 0.311**2
@@ -70,6 +80,36 @@ def data(road: Road, race: Race) -> RotationData:
             extra_reserve_j=np.array([0.0, 100.0, 0.0]),
         ),
     )
+
+
+def test_of_many_who_may_sit_on_the_slowest_two_do(data: RotationData, road: Road, race: Race) -> None:
+    """Four who differ in critical power alone: the two who have least."""
+    by_name = {"A": 360.0, "B": 300.0, "C": 320.0, "D": 290.0}
+    riders = (replace(RIDERS[0], name=name, cp_w=cp_w, may_sit_on=True) for name, cp_w in by_name.items())
+    four = make_race(Team("Example", tuple(riders)))
+    nothing = np.zeros((road.n_segments, 4))
+    settled = Assumptions(
+        centre_mps=reference_speed(road, four, 1.0),
+        exit_mps=reference_speed(road, four, 1.0),
+        steps=(0.9, 1.0, 1.1),
+        closeness=1.0,
+        time_share=np.ones(road.n_segments),
+        recovery_share=nothing + 0.4,
+        spent_kept=nothing + 1.0,
+        also_used_j=nothing,
+        also_work_j=nothing,
+        sustainable_share=1.0,
+        extra_reserve_j=np.zeros(4),
+    )
+    found = rotation_data(road, four, (0, 1, 2, 3), settled)
+    sitting = {line[len(line) - n :] for line, n in zip(found.lines, found.n_sitting, strict=True) if n}
+    assert sitting == {(1,), (3,), (1, 3), (3, 1)}
+    kept = KeptPull(0, road.n_segments, (0, 2, 1, 3), 2)
+    alone = rotation_data(road, four, (0, 2, 1, 3), replace(settled, kept_pulls=(kept,)), only_kept=True)
+    assert [alone.lines[arc.line] for arc in alone.arcs] == [(0, 2, 1, 3)]
+    stranger = replace(settled, kept_pulls=(KeptPull(0, road.n_segments, (0, 1, 2, 3)),))
+    with pytest.raises(ValueError, match="kept pulls"):
+        rotation_data(road, four, (0, 2, 1, 3), stranger, only_kept=True)
 
 
 def test_wind_on_the_road(road: Road, race: Race) -> None:
