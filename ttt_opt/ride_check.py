@@ -52,6 +52,8 @@ TOP_SPEED_TOLERANCE_KMH = 1.0
 ON_WHEEL_TOLERANCE = 0.08
 #: Mean power over a segment may exceed a rider's peak power by this (share).
 PEAK_TOLERANCE = 0.05
+#: Work of the leader's brakes in a segment from which on a change of speed there is none of power (J): 0.3 km/h at 50.
+NOTABLE_BRAKING_J = 100.0
 #: Shortest stay on a wheel within a segment that counts for the mean power there (s).
 SHORTEST_STAY_S = 5.0
 
@@ -166,7 +168,7 @@ def check_ride(
         _finish_time(ride, schedule),
         *_w_prime_agreement(ride, team, planned_w_prime_j),
         *_w_prime_reserve(ride, team, race),
-        *_power_changes(segments, course, team, race, schedule),
+        *_power_changes(ride, segments, course, team, race, schedule),
         _speed_surge(segments, course, race, schedule),
         _top_speed(ride, race, schedule),
         _on_wheel(ride, segments, team, race, schedule),
@@ -341,7 +343,7 @@ def _w_prime_reserve(ride: Ride, team: Team, race: Race) -> list[Check]:
 
 
 def _power_changes(
-    segments: Segments, course: Course, team: Team, race: Race, schedule: Schedule
+    ride: Ride, segments: Segments, course: Course, team: Team, race: Race, schedule: Schedule
 ) -> tuple[Check, Check]:
     conditions = road_conditions(
         segments.elevation_m - course.elevation_m[0], segments.heading_deg, race.weather
@@ -368,7 +370,8 @@ def _power_changes(
     front_w = load_w(slice(None), speed) + rise_j / DRIVETRAIN_EFFICIENCY / riding_s
     change_w = np.diff(front_w)
     held_w = load_w(before, speed[before]), load_w(after, speed[before])
-    applies = power_surge_applies(segments, speed, CHECKED_RATIO)
+    braked = _braked(ride, schedule)
+    applies = power_surge_applies(segments, speed, CHECKED_RATIO) & ~braked[before] & ~braked[after]
     limit = race.limits.surge_w
     checks = []
     for name, beyond_w in (
@@ -379,6 +382,20 @@ def _power_changes(
         met = value <= limit + POWER_SURGE_TOLERANCE_W
         checks.append(Check(name, value, limit, met, "W", POWER_SURGE_TOLERANCE_W, where))
     return checks[0], checks[1]
+
+
+def _braked(ride: Ride, schedule: Schedule) -> NDArray[np.bool_]:
+    """Segments in which the leader brakes ``(n_segments,)``: with the wind, before bends that segments do not know."""
+    steps = np.arange(len(ride.time_s))
+    work_j = np.nan_to_num(ride.braking_work_j[steps, ride.leader])
+    segment = _segment_of_steps(ride, len(schedule.speed_mps))
+    return np.asarray(np.bincount(segment, work_j, len(schedule.speed_mps)) > NOTABLE_BRAKING_J)
+
+
+def _segment_of_steps(ride: Ride, n_segments: int) -> NDArray[np.int64]:
+    """Segment in the middle of each step ``(n_steps,)``."""
+    segment = np.searchsorted(ride.boundary_time_s, ride.time_s - 0.5 * ride.step_s) - 1
+    return np.clip(segment, 0, n_segments - 1)
 
 
 def _speed_surge(segments: Segments, course: Course, race: Race, schedule: Schedule) -> Check:
@@ -419,8 +436,7 @@ def _segment_means(
 ) -> tuple[FloatArray, FloatArray]:
     """Mean power and time, per segment and rider, over the steps that count, (n_segments, n_riders)."""
     n_segments = len(schedule.speed_mps)
-    segment = np.searchsorted(ride.boundary_time_s, ride.time_s - 0.5 * ride.step_s) - 1
-    segment = np.clip(segment, 0, n_segments - 1)
+    segment = _segment_of_steps(ride, n_segments)
     time_s, mean_w = np.zeros((2, n_segments, counts.shape[1]))
     for rider in range(counts.shape[1]):
         weight = np.where(counts[:, rider], ride.step_s, 0.0)

@@ -329,6 +329,23 @@ def test_front_power_that_jumps_fails_the_surge_or_the_drop_in_power(change: flo
     assert case.failed() == set()  # drag alone changes by less
 
 
+def test_braking_before_a_bend_that_the_segments_do_not_know_is_no_drop_in_power() -> None:
+    """The front power stays, the brakes take the speed: 45 km/h down to 42 in a bend of 39 m at 3.5 m/s2."""
+    case = Case(limits=Limits(surge_kmh=20.0))
+    place_m = np.asarray(case.course.distance_m)
+    bend = np.where(np.abs(place_m - 5100.0) < 15.0, 39.0, np.inf)
+    winding = make_course(LENGTH_M, bend_radius=bend)
+    ridden = ride(winding, case.team, case.race, case.schedule)
+    length_m, time_s = np.diff(case.schedule.boundary_m), np.diff(ridden.boundary_time_s)
+    exit_mps = np.interp(case.schedule.boundary_m[1:], ridden.distance_m, ridden.speed_mps)
+    case.schedule = replace(
+        case.schedule, speed_mps=length_m / (time_s - case.schedule.lost_s), exit_speed_mps=exit_mps
+    )
+    assert {POWER_SURGE, POWER_DROP} & case.failed()  # where there is no bend, riders slow down by themselves
+    case.course = winding
+    assert not {POWER_SURGE, POWER_DROP} & case.failed()
+
+
 def test_power_that_the_road_asks_is_neither_surge_nor_drop() -> None:
     case = Case()
     grade = case.segments.grade.copy()
