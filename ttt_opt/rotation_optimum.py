@@ -841,8 +841,9 @@ def _for_all_pulls(road: Road, race: Race, fitted: FittedPlan, clock: SearchCloc
     except NoFeasiblePlanError:  # at the speeds of this plan no pulls add up to the course
         return None
     table, valuer = ArcTable.of(compiled.data), PathValuer(compiled, clock.settings.seed)
-    index = {arc: a for a, arc in enumerate(compiled.data.arcs)}
-    path = tuple(index.get(old.compiled.data.arcs[a], -1) for a in old.best.path)
+    index = {pull: a for a, pull in enumerate(kept_pulls(compiled.data, compiled.data.arcs))}
+    old_pulls = kept_pulls(old.compiled.data, [old.compiled.data.arcs[a] for a in old.best.path])
+    path = tuple(index.get(pull, -1) for pull in old_pulls)  # the models may number their lines differently
     plan = valuer.value(path) if -1 not in path else None
     if plan is None or plan.pace is None:
         assert old.best.price is not None
