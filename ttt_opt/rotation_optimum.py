@@ -8,8 +8,8 @@ import math
 import multiprocessing
 import os
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import BrokenExecutor, Future, wait
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
 from dataclasses import dataclass, replace
 from enum import Enum
 from functools import partial
@@ -651,14 +651,13 @@ def _fit_candidates(
     if clock.is_over:
         return
     early: dict[int, FittedPlan | None] = {}
-    n_kept = n_fitted = 0
+    n_kept = 0
 
     def keep_fitted(found: tuple[int, FittedPlan | None, float]) -> None:
-        nonlocal n_kept, n_fitted
+        nonlocal n_kept
         place, plan, seconds = found
         clock.longest_fit_s = max(clock.longest_fit_s, seconds)
         early[place] = plan
-        n_fitted += plan is not None
         while n_kept in early and not near_enough():
             keep_one(early.pop(n_kept))
             n_kept += 1
@@ -669,9 +668,7 @@ def _fit_candidates(
             tell("riding the plan", plan.finish_time_s, -INFINITY)
 
     def stop() -> bool:
-        if clock.interrupted or clock.solver_failed or near_enough():
-            return True
-        return clock.is_over and n_fitted > 0
+        return clock.interrupted or clock.solver_failed or clock.is_over or near_enough()
 
     at_once = _n_workers(len(candidates), clock)
     alone = [replace(plan, valuer=PathValuer(plan.compiled, plan.valuer.seed)) for plan in candidates]
@@ -679,7 +676,7 @@ def _fit_candidates(
         partial(fit_candidate, road, race, plan, ride_schedule, clock, place, at_once)
         for place, plan in enumerate(alone)
     ]
-    _on_all_cores(jobs, clock, keep_fitted, stop)
+    _on_all_cores(jobs, clock, keep_fitted, stop, let_finish=True)
     if not near_enough():
         for place in sorted(early):  # the time was over before those in front of them were done
             keep_one(early[place])
@@ -695,12 +692,23 @@ def _on_all_cores(
     clock: SearchClock,
     keep: Callable[[Result], None],
     stop: Callable[[], bool] | None = None,
+    *,
+    let_finish: bool = False,
 ) -> None:
     """Keep the result of each job as it comes, until all are done or the search is to stop, by default by its clock.
 
-    A job takes what tells it to stop as ``stop``, if it runs in this process.
+    A job takes what tells it to stop as ``stop``, if it runs in this process. Those that run then are ended, or let
+    finish where they are short and their results large: a process ended while it sends one leaves the receiver waiting.
     """
     stop = clock.stop if stop is None else stop
+
+    def take(done: Iterable[Future[Result]]) -> None:
+        for each in done:
+            try:
+                keep(each.result())
+            except (BrokenExecutor, SolverFailureError):
+                clock.solver_failed = True  # there is a plan already: it is not lost
+
     n_workers = _n_workers(len(jobs), clock)
     if n_workers <= 1:
         for job in jobs:
@@ -709,17 +717,19 @@ def _on_all_cores(
             keep(job(stop=stop))
         return
     with worker_pool(n_workers) as pool:
-        waiting: set[Future[Result]] = {pool.submit(job) for job in jobs}
+        waiting: set[Future[Result]] = {pool.submit(job) for job in jobs[:n_workers]}
+        others = list(jobs[n_workers:])
         try:
             while waiting and not stop():
-                done, waiting = wait(waiting, timeout=POLL_S)
-                for each in done:
-                    try:
-                        keep(each.result())
-                    except (BrokenExecutor, SolverFailureError):
-                        clock.solver_failed = True  # there is a plan already: it is not lost
+                done, waiting = wait(waiting, timeout=POLL_S, return_when=FIRST_COMPLETED)
+                take(done)
+                while others and len(waiting) < n_workers and not stop():
+                    waiting.add(pool.submit(others.pop(0)))
+            if let_finish:
+                done, waiting = wait(waiting)
+                take(done)
         finally:
-            if waiting:  # nobody waits for what the solver has in hand there
+            if waiting and not let_finish:  # nobody waits for what the solver has in hand there
                 for process in multiprocessing.active_children():
                     process.terminate()
 
