@@ -20,6 +20,8 @@ TABLE_MM, HIGHEST_ROW_MM = 68.0, 5.5
 SIDES = {"left": "← left", "right": "right →", "either": "either", "finish": "finish", "leave": "out"}
 """Where to go after a pull, as short as a card needs it."""
 
+LAST_WHEELS = "No pulls: stay on the last wheels, and let whoever comes back from the front in ahead of you."
+
 STYLE = f"""
 :root {{ color-scheme: light; {variables(LIGHT)} }}
 * {{ box-sizing: border-box; }}
@@ -87,7 +89,7 @@ def _pattern_card(plan: Plan, rideable: RideablePlan, name: str) -> Html:
     body = (
         element("div", *(_stretch_of(plan, stretch, name) for stretch in rideable.stretches), class_="stretches")
         if pulls
-        else element("p", "No pulls: stay on the last wheels.")
+        else element("p", LAST_WHEELS)
     )
     return element(
         "article",
@@ -144,7 +146,7 @@ def _card(plan: Plan, rider: str, pulls: list[Pull], count: str) -> Html:
     body = (
         element("div", table_of(["km", "s", "W", "off to the"], rows), style=f"--row:{row_mm:.2f}mm")
         if rows
-        else element("p", "No pulls: stay on the wheels.")
+        else element("p", LAST_WHEELS)
     )
     return element(
         "article",

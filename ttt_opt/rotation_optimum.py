@@ -308,15 +308,12 @@ def relaxed_bound(road: Road, race: Race, ride_schedule: RideSchedule, settings:
     if n_cyclic_orders(race) > MOST_ORDERS:
         return -INFINITY
 
-    def silent(_what: str, _best: float, _bound: float) -> None:
-        pass
-
-    first = _calibrate(road, race, first_order(race), ride_schedule, clock, silent)
+    first = _calibrate(road, race, first_order(race), ride_schedule, clock, _silent)
     assumptions = replace(first.assumptions, steps=FINE_GRID, closeness=1.0, kept_pulls=())
     bounds = [
         result.bound_s
         for result in _search_orders(
-            road, race, cyclic_orders(race), replace(first, assumptions=assumptions), clock, silent, Wanted.BOUND
+            road, race, cyclic_orders(race), replace(first, assumptions=assumptions), clock, _silent, Wanted.BOUND
         )
     ]
     return min(bounds) if math.isfinite(min(bounds)) else -INFINITY
@@ -519,6 +516,10 @@ def _never() -> bool:
     return False
 
 
+def _silent(_what: str, _best: float, _bound: float) -> None:
+    pass
+
+
 def search_order(
     road: Road,
     race: Race,
@@ -629,7 +630,7 @@ def fit_candidate(
     began = time.perf_counter()
     if stop() or (place >= at_once and clock.left_in_all_s < clock.longest_fit_s):
         return place, None, 0.0
-    fitted = fit_to_ride(road, race, candidate, ride_schedule, clock, lambda _what, _best, _bound: None)
+    fitted = fit_to_ride(road, race, candidate, ride_schedule, clock, _silent)
     return place, fitted, time.perf_counter() - began
 
 

@@ -58,39 +58,13 @@ def road(race: Race) -> Road:
     return road_of(segments_of(course, race), race, 50.0)
 
 
-@pytest.fixture(scope="module")
-def data(road: Road, race: Race) -> RotationData:
+def assumed(road: Road, race: Race, sustainable_share: float, extra_reserve_j: list[float]) -> Assumptions:
+    """Constants around the reference speeds, recovery at 0.4."""
     centre = reference_speed(road, race, 1.0)
-    nothing = np.zeros((road.n_segments, 3))
-    return rotation_data(
-        road,
-        race,
-        (0, 1, 2),
-        Assumptions(
-            centre_mps=centre,
-            exit_mps=centre,
-            steps=(0.9, 1.0, 1.1),
-            closeness=1.0,
-            time_share=np.ones(road.n_segments),
-            recovery_share=nothing + 0.4,
-            spent_kept=nothing + 1.0,
-            also_used_j=nothing,
-            also_work_j=nothing,
-            sustainable_share=SHARE_OF_CP,
-            extra_reserve_j=np.array([0.0, 100.0, 0.0]),
-        ),
-    )
-
-
-def test_of_many_who_may_sit_on_the_slowest_two_do(data: RotationData, road: Road, race: Race) -> None:
-    """Four who differ in critical power alone: the two who have least."""
-    by_name = {"A": 360.0, "B": 300.0, "C": 320.0, "D": 290.0}
-    riders = (replace(RIDERS[0], name=name, cp_w=cp_w, may_sit_on=True) for name, cp_w in by_name.items())
-    four = make_race(Team("Example", tuple(riders)))
-    nothing = np.zeros((road.n_segments, 4))
-    settled = Assumptions(
-        centre_mps=reference_speed(road, four, 1.0),
-        exit_mps=reference_speed(road, four, 1.0),
+    nothing = np.zeros((road.n_segments, len(race.team.riders)))
+    return Assumptions(
+        centre_mps=centre,
+        exit_mps=centre,
         steps=(0.9, 1.0, 1.1),
         closeness=1.0,
         time_share=np.ones(road.n_segments),
@@ -98,9 +72,22 @@ def test_of_many_who_may_sit_on_the_slowest_two_do(data: RotationData, road: Roa
         spent_kept=nothing + 1.0,
         also_used_j=nothing,
         also_work_j=nothing,
-        sustainable_share=1.0,
-        extra_reserve_j=np.zeros(4),
+        sustainable_share=sustainable_share,
+        extra_reserve_j=np.array(extra_reserve_j),
     )
+
+
+@pytest.fixture(scope="module")
+def data(road: Road, race: Race) -> RotationData:
+    return rotation_data(road, race, (0, 1, 2), assumed(road, race, SHARE_OF_CP, [0.0, 100.0, 0.0]))
+
+
+def test_of_many_who_may_sit_on_the_slowest_two_do(road: Road) -> None:
+    """Four who differ in critical power alone: the two who have least."""
+    by_name = {"A": 360.0, "B": 300.0, "C": 320.0, "D": 290.0}
+    riders = (replace(RIDERS[0], name=name, cp_w=cp_w, may_sit_on=True) for name, cp_w in by_name.items())
+    four = make_race(Team("Example", tuple(riders)))
+    settled = assumed(road, four, 1.0, [0.0] * 4)
     found = rotation_data(road, four, (0, 1, 2, 3), settled)
     sitting = {line[len(line) - n :] for line, n in zip(found.lines, found.n_sitting, strict=True) if n}
     assert sitting == {(1,), (3,), (1, 3), (3, 1)}
