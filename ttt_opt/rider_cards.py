@@ -31,6 +31,7 @@ body {{ margin: 0; padding: 4mm; display: flex; flex-wrap: wrap; gap: 4mm; backg
   border: .2mm solid var(--axis); display: flex; flex-direction: column; }}
 h1 {{ margin: 0; font-size: 11pt; white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }}
 p {{ margin: .4mm 0; font-size: 7pt; white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }}
+.last-wheels {{ white-space: normal; font-size: 9.5pt; line-height: 1.3; margin: 3mm 0; }}
 .chip {{ padding: 0 1mm; border: .2mm solid var(--ink); color: {BAND_INK}; print-color-adjust: exact; }}
 table {{ border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }}
 th {{ font-size: 7pt; font-weight: 600; color: var(--soft); }}
@@ -89,7 +90,7 @@ def _pattern_card(plan: Plan, rideable: RideablePlan, name: str) -> Html:
     body = (
         element("div", *(_stretch_of(plan, stretch, name) for stretch in rideable.stretches), class_="stretches")
         if pulls
-        else element("p", LAST_WHEELS)
+        else element("p", LAST_WHEELS, class_="last-wheels")
     )
     return element(
         "article",
@@ -146,7 +147,7 @@ def _card(plan: Plan, rider: str, pulls: list[Pull], count: str) -> Html:
     body = (
         element("div", table_of(["km", "s", "W", "off to the"], rows), style=f"--row:{row_mm:.2f}mm")
         if rows
-        else element("p", LAST_WHEELS)
+        else element("p", LAST_WHEELS, class_="last-wheels")
     )
     return element(
         "article",

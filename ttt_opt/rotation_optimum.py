@@ -21,6 +21,7 @@ from ttt_models.rotation import RotationData
 from ttt_opt.as_ridden import LEAST_RECOVERY_SHARE
 from ttt_opt.errors import NoFeasiblePlanError, SolverFailureError
 from ttt_opt.interior_point import solve_by_interior_point
+from ttt_opt.interrupts import interrupts_wait
 from ttt_opt.limits_missed import limits_missed
 from ttt_opt.physiology import sustainable_share
 from ttt_opt.pull_bound import PullBound, n_pull_places, pull_bound
@@ -731,8 +732,9 @@ def _on_all_cores(
                 take(done)
         finally:
             if waiting and not let_finish:  # nobody waits for what the solver has in hand there
-                for process in multiprocessing.active_children():
-                    process.terminate()
+                with interrupts_wait():
+                    for process in multiprocessing.active_children():
+                        process.terminate()
 
 
 def _sharpening_seconds(results: Sequence[OrderResult], data: RotationData) -> float:

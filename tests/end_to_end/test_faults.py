@@ -172,9 +172,14 @@ def test_interrupted_while_other_processes_are_busy(
 
     def search_order(_road: Any, _race: Any, order: tuple[int, ...], *_: Any) -> None:
         assert os.getpid() != here
+        told_to_end: list[int] = []
+        signal.signal(signal.SIGTERM, lambda number, _frame: told_to_end.append(number))  # when all are sent
         for _ in range(times if order == (0, 1, 2) else 0):
             os.kill(here, signal.SIGINT)
-            time.sleep(0.05)
+            time.sleep(0.5)
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        if told_to_end:
+            os._exit(1)
         time.sleep(120.0)
 
     search_order.__module__, search_order.__qualname__ = original.__module__, original.__qualname__
@@ -183,6 +188,8 @@ def test_interrupted_while_other_processes_are_busy(
     ended, _ = run_here("plan", small_race_file, "--out", older, "--quiet", "--time-limit", "200")
     assert time.monotonic() - began < 60.0
     assert ended in code
+    for process in multiprocessing.active_children():  # told to end, maybe not gone yet
+        process.join(10.0)
     assert not multiprocessing.active_children()
 
 
