@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from ttt_models.rotation import (
     DURATION_TOLERANCE_S,
     JOULE_PER_UNIT,
+    NEGLIGIBLE_DIP_J,
     SPARE_S_PER_KJ,
     Line,
     RotationData,
@@ -359,6 +360,16 @@ def build_positions(data: RotationData) -> pyo.ConcreteModel:
         swings_off,
         rule=lambda _, s, i, n: m.spare[s, i] >= float(by_slot.dip[i, (n, 0)][s]) * has_swung_off(s, i, n),
     )
+    for name, later_end in (("dips_after", 0), ("dips_before", 1)):
+        m.add_component(
+            name,
+            pyo.Constraint(
+                [(s, i) for s, i in zip(*np.nonzero(data.dip_j > NEGLIGIBLE_DIP_J), strict=True)],
+                rule=lambda _, s, i, later_end=later_end: (
+                    m.spare[s + later_end, i] >= data.dip_j[s, i] / JOULE_PER_UNIT * there(s, i)
+                ),
+            ),
+        )
     m.gone_rest = pyo.Constraint(
         segments, riders, rule=lambda _, s, i: m.use[s, i] >= -cp[i] * longest_s[s] * there(s, i)
     )

@@ -8,6 +8,7 @@ import pyomo.environ as pyo
 from ttt_models.rotation import (
     JOULE_PER_UNIT,
     KEPT_TOLERANCE_S,
+    NEGLIGIBLE_DIP_J,
     NEGLIGIBLE_J,
     POWER_AMISS_S_PER_KW,
     PULL_AMISS_S,
@@ -296,14 +297,24 @@ def rotation_in_pyomo(data: RotationData) -> pyo.ConcreteModel:
         rule=lambda _, b, i: m.spare[b, i] + m.reserve_amiss[i] >= 0,
     )
 
+    def reserve_amiss(i: int) -> pyo.Expression:
+        return m.reserve_amiss[i] if data.only_kept else 0.0
+
+    dips = [(s, i) for s, i in zip(*np.nonzero(data.dip_j > NEGLIGIBLE_DIP_J), strict=True)]
+
+    def dip(s: int, i: int) -> pyo.Expression:
+        return data.dip_j[s, i] / JOULE_PER_UNIT * pyo.quicksum(
+            term for q in leading[s] if i in data.lines[q] for term in mix[s, q]
+        )
+
+    m.dips_after = pyo.Constraint(dips, rule=lambda _, s, i: m.spare[s, i] + reserve_amiss(i) >= dip(s, i))
+    m.dips_before = pyo.Constraint(dips, rule=lambda _, s, i: m.spare[s + 1, i] + reserve_amiss(i) >= dip(s, i))
+
     ways_back: dict[tuple[int, int], list[pyo.Expression]] = {}
     for b, q, r in moves:
         leader = data.lines[q][0]
         if leader in data.lines[r]:
             ways_back.setdefault((b, leader), []).append(changeover_dip[b][q] * m.move[b, q, r])
-
-    def reserve_amiss(i: int) -> pyo.Expression:
-        return m.reserve_amiss[i] if data.only_kept else 0.0
 
     m.way_back = pyo.Constraint(
         ways_back, rule=lambda _, b, i: m.spare[b, i] + reserve_amiss(i) >= pyo.quicksum(ways_back[b, i])

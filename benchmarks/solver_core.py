@@ -123,8 +123,9 @@ def first_assumptions(problem: Problem, speed_mps: FloatArray | None = None) -> 
         spent_kept=np.ones((n_segments, n_riders)),
         also_used_j=np.zeros((n_segments, n_riders)),
         also_work_j=np.zeros((n_segments, n_riders)),
+        also_changeover_j=np.zeros(n_riders),
         sustainable_share=share,
-        extra_reserve_j=np.zeros(n_riders),
+        dip_j=np.zeros((n_segments, n_riders)),
     )
 
 

@@ -66,19 +66,27 @@ class Ridden:
         Crank work (J); nan once a rider has left.
     w_prime_j : ndarray (n_segments + 1, n_riders)
         W' left at the boundaries (J); nan once a rider has left.
-    lowest_j : ndarray (n_riders,)
-        Lowest W' of all (J).
+    least_j : ndarray (n_segments, n_riders)
+        Lowest W' within each segment (J); nan once a rider has left.
     """
 
     time_s: FloatArray
     work_j: FloatArray
     w_prime_j: FloatArray
-    lowest_j: FloatArray
+    least_j: FloatArray
+
+    @property
+    def lowest_j(self) -> FloatArray:
+        """Lowest W' of all ``(n_riders,)`` (J)."""
+        return np.asarray(np.fmin(np.nanmin(self.w_prime_j, axis=0), np.nanmin(self.least_j, axis=0)), dtype=np.float64)
 
     @property
     def dip_j(self) -> FloatArray:
-        """How far W' falls within segments below the lowest at any boundary ``(n_riders,)`` (J)."""
-        return np.asarray(np.nanmin(self.w_prime_j, axis=0) - self.lowest_j, dtype=np.float64)
+        """How far W' falls within each segment below the lower of its ends ``(n_segments, n_riders)`` (J), 0 after
+        a rider has left.
+        """
+        at_ends = np.minimum(self.w_prime_j[:-1], self.w_prime_j[1:])
+        return np.asarray(np.nan_to_num(np.maximum(at_ends - self.least_j, 0.0)), dtype=np.float64)
 
     @classmethod
     def of(cls, ride: Ride) -> Ridden:
@@ -87,11 +95,13 @@ class Ridden:
         middle_s = ride.time_s - 0.5 * ride.step_s
         segment = np.clip(np.searchsorted(ride.boundary_time_s, middle_s) - 1, 0, n_segments - 1)
         work = ride.power_w * ride.step_s[:, None]
+        least = np.full((n_segments, ride.w_prime_j.shape[1]), np.nan)
+        np.fmin.at(least, segment, ride.w_prime_j)
         return cls(
             time_s=np.diff(ride.boundary_time_s),
             work_j=np.column_stack([np.bincount(segment, column, n_segments) for column in work.T]),
             w_prime_j=ride.boundary_w_prime_j,
-            lowest_j=np.asarray(np.nanmin(ride.w_prime_j, axis=0), dtype=np.float64),
+            least_j=least,
         )
 
 

@@ -22,13 +22,14 @@ from ttt_opt.rotation_plan import (
     planned_of,
     schedule_of,
     speeds_of,
+    swings_off,
     w_prime_along,
 )
 from ttt_opt.rotation_problem import FINE_GRID, NARROW_GRID, Assumptions, Road, kept_pulls, rotation_data
 from ttt_opt.rotation_search import ArcTable, PathValuer, ValuedPath, work_without_changeovers
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import Progress, SearchClock
-from ttt_opt.solver import FloatArray
+from ttt_opt.solver import BoolArray, FloatArray
 
 INFINITY = float("inf")
 
@@ -42,11 +43,15 @@ CLOSER_EACH_ROUND, CLOSE, MUCH_CLOSER = 0.6, 0.1, 0.7
 """Speeds of the grid come closer by this in each of the usual rounds, as far as that, and in each of the others by
 this: so the rounds end."""
 OF_THE_DIP = 0.5
-"""How far the reserve at the boundaries moves in a round to what the ride says it must be."""
+"""How far what must be left at the ends of a segment moves in a round to what the ride says it must be."""
+MOST_DIP = 0.25
+"""Bound on that, beyond the reserve, as a share of what a rider may spend: one odd ride must leave room for a plan."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 LEAST_ALSO_WORK, MOST_ALSO_WORK = -0.5, 2.0
 """Bounds on the work on a wheel beyond the model's, as a share of it."""
+LEAST_ALSO_CHANGEOVER_J, MOST_ALSO_CHANGEOVER_J = -300.0, 1000.0
+"""Bounds on the W' of a changeover beyond the model's, as one ride shows it (J)."""
 A_FEW_TURNS_S = 300.0
 """Time over which what riders spend and recover is averaged (s). With what they had spent place by place, the search
 found plans that led where the plan before had recovered: 0.3 % slower when they were ridden, now 0.1 %."""
@@ -68,7 +73,8 @@ def assume(road: Road, race: Race, order: RotationPlan, ridden: Ridden) -> Assum
     spent = np.where(np.isnan(ridden.w_prime_j), data.w_prime_j - data.reserve_j, data.w_prime_j - ridden.w_prime_j)
     usual = _spent_over_a_few_turns(spent, planned.time_s)
     share = _recovery(race, data, data.w_prime_j - usual)
-    also_work = _also_work(data, plan, planned, ridden)
+    on_wheel = _on_wheel_work(data, plan)
+    also_work = _also_work(data, planned, ridden, on_wheel)
     followers = np.arange(data.n_riders) != planned.leader[:, None]
     work = planned.needed_j + np.where(followers, also_work - planned.also_work_j, 0.0)
     beyond += np.maximum(work, 0.0) - planned.work_j
@@ -76,10 +82,14 @@ def assume(road: Road, race: Race, order: RotationPlan, ridden: Ridden) -> Assum
     gone = np.isnan(ridden.w_prime_j[1:])
     kept = np.ones_like(use)
     if race.recovery == "differential":  # riders recover on the wheels, and when that is differs from plan to plan
-        below_cp = _over_a_few_turns(np.maximum(-beyond, 0.0), planned.time_s)
-        kept = np.where(gone, 1.0, np.exp(-below_cp / data.w_prime_j))
+        followed_s = _over_a_few_turns(np.where(followers, planned.time_s[:, None], 0.0), planned.time_s)
+        below_cp_w = data.cp_w - np.maximum(on_wheel + also_work, 0.0) / ridden.time_s[:, None]
+        kept = np.where(gone, 1.0, np.exp(-np.maximum(below_cp_w, 0.0) * followed_s / data.w_prime_j))
     also_used = (1.0 - kept) * usual
     unexplained = np.where(gone, 0.0, spent[1:] - kept * spent[:-1] - use - also_used)
+    back = swings_off(data, plan) & ~gone
+    also_changeover = _of_changeovers(unexplained, back, planned.time_s)
+    unexplained -= np.where(back, also_changeover, 0.0)
     sustainable = race.limits.sustainable_share_of_cp
     if sustainable is None:
         sustainable = float(sustainable_share(finish_time_s(data, plan)))
@@ -93,20 +103,29 @@ def assume(road: Road, race: Race, order: RotationPlan, ridden: Ridden) -> Assum
         spent_kept=kept,
         also_used_j=also_used + _over_a_few_turns(unexplained, planned.time_s),
         also_work_j=also_work,
+        also_changeover_j=order.assumptions.also_changeover_j + also_changeover,
+        dip_j=_dip_j(data, ridden),
         sustainable_share=sustainable,
     )
 
 
-def _also_work(data: RotationData, plan: ValuedPath, planned: Planned, ridden: Ridden) -> FloatArray:
+def _on_wheel_work(data: RotationData, plan: ValuedPath) -> FloatArray:
+    """Work of each rider on a wheel by the model, the mean of the lines that he is in and does not lead (J).
+
+    As ``(n_segments, n_riders)``, at the speeds of the plan.
+    """
+    assert plan.pace is not None
+    lines = work_without_changeovers(data, plan.pace) - data.also_work_j[:, None, :]
+    follows = np.array([[i in line[1:] for i in range(data.n_riders)] for line in data.lines])
+    return np.asarray(np.where(follows, lines, 0.0).sum(axis=1) / np.maximum(follows.sum(axis=0), 1), dtype=np.float64)
+
+
+def _also_work(data: RotationData, planned: Planned, ridden: Ridden, on_wheel: FloatArray) -> FloatArray:
     """Work of riders on a wheel beyond the model's ``(n_segments, n_riders)`` (J), whoever leads.
 
     Within a segment riders pedal and brake, which a mean does not show. All who follow do so alike: what counts is the
     one in the middle of them, so that who has just swung off, and has work of his own, does not matter.
     """
-    assert plan.pace is not None
-    lines = work_without_changeovers(data, plan.pace) - data.also_work_j[:, None, :]
-    leads = np.array([[i == line[0] for i in range(data.n_riders)] for line in data.lines])
-    on_wheel = np.where(leads, 0.0, lines).sum(axis=1) / np.maximum((~leads).sum(axis=0), 1)
     by_model = planned.needed_j - planned.also_work_j
     follows = np.isfinite(ridden.work_j) & (np.arange(data.n_riders) != planned.leader[:, None]) & (by_model > 0.0)
     ratio = np.where(follows, ridden.work_j / np.where(follows, by_model, 1.0), np.nan)
@@ -114,6 +133,22 @@ def _also_work(data: RotationData, plan: ValuedPath, planned: Planned, ridden: R
     more = np.zeros(data.n_segments)
     more[known] = np.clip(np.nanmedian(ratio[known], axis=1) - 1.0, LEAST_ALSO_WORK, MOST_ALSO_WORK)
     return np.asarray(more[:, None] * np.maximum(on_wheel, 0.0), dtype=np.float64)
+
+
+def _dip_j(data: RotationData, ridden: Ridden) -> FloatArray:
+    """How far W' falls within segments below the lower of their ends ``(n_segments, n_riders)`` (J)."""
+    return np.asarray(np.minimum(ridden.dip_j, MOST_DIP * (data.w_prime_j - data.reserve_j)), dtype=np.float64)
+
+
+def _of_changeovers(unexplained_j: FloatArray, back: BoolArray, time_s: FloatArray) -> FloatArray:
+    """What W' that the model does not explain has to do with changeovers: that of a rider's median one (n_riders,) (J).
+
+    ``back`` tells in which segments a rider goes back; what he uses there is compared with what he uses around.
+    """
+    beyond_usual = unexplained_j - _over_a_few_turns(np.where(back, 0.0, unexplained_j), time_s)
+    median = [np.median(own[mine]) if mine.any() else 0.0 for own, mine in zip(beyond_usual.T, back.T, strict=True)]
+    clipped = np.clip(np.array(median), LEAST_ALSO_CHANGEOVER_J, MOST_ALSO_CHANGEOVER_J)
+    return np.asarray(clipped, dtype=np.float64)
 
 
 def _over_a_few_turns(per_segment: FloatArray, time_s: FloatArray) -> FloatArray:
@@ -146,6 +181,7 @@ def most_of_the_way(old: Assumptions, new: Assumptions) -> Assumptions:
         recovery_share=(1.0 - STEP) * old.recovery_share + STEP * new.recovery_share,
         also_used_j=(1.0 - STEP) * old.also_used_j + STEP * new.also_used_j,
         also_work_j=(1.0 - STEP) * old.also_work_j + STEP * new.also_work_j,
+        also_changeover_j=(1.0 - STEP) * old.also_changeover_j + STEP * new.also_changeover_j,
         steps=FINE_GRID,
     )
 
@@ -252,12 +288,13 @@ def fit_to_ride(
     rounds = [as_ridden(road, race, order, ride_schedule)]
     while not _ends(rounds, clock):
         order, ridden = rounds[-1].order, rounds[-1].ridden
-        extra_j = order.assumptions.extra_reserve_j
+        dip_j = order.assumptions.dip_j
         new = replace(
             assume(road, race, order, ridden),
             steps=FINE_GRID,
             closeness=_closeness(len(rounds)),
-            extra_reserve_j=extra_j + OF_THE_DIP * (ridden.dip_j - extra_j),
+            also_changeover_j=order.assumptions.also_changeover_j,
+            dip_j=dip_j + OF_THE_DIP * (_dip_j(order.compiled.data, ridden) - dip_j),
         )
         fit = partial(fitted_to_ride, race=race, planned=planned_of(road, order), ridden=ridden)
         revalued = _revalued(road, race, order, new, clock, fit)

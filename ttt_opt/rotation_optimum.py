@@ -460,8 +460,9 @@ def _first_assumptions(road: Road, race: Race) -> Assumptions:
         spent_kept=np.ones((road.n_segments, n_riders)),
         also_used_j=np.zeros((road.n_segments, n_riders)),
         also_work_j=np.zeros((road.n_segments, n_riders)),
+        also_changeover_j=np.zeros(n_riders),
         sustainable_share=first_share,
-        extra_reserve_j=np.zeros(n_riders),
+        dip_j=np.zeros((road.n_segments, n_riders)),
     )
 
 

@@ -13,7 +13,7 @@ from ttt_opt.rotation_paths import Rotation, lines_of
 from ttt_opt.rotation_problem import Assumptions, Road, riding_time
 from ttt_opt.rotation_search import ArcTable, PathValuer, ValuedPath, work_without_changeovers
 from ttt_opt.schedule import Schedule, ScheduledPull
-from ttt_opt.solver import FloatArray
+from ttt_opt.solver import BoolArray, FloatArray
 
 INFINITY = float("inf")
 
@@ -90,6 +90,14 @@ def above_cp(data: RotationData, plan: ValuedPath) -> tuple[FloatArray, FloatArr
         first, line = data.arcs[after].first, data.arcs[before].line
         swing_off[first, data.lines[line][0]] += data.changeover_use_j[first, line]
     return np.maximum(work, 0.0) - data.cp_w * duration[:, None], swing_off
+
+
+def swings_off(data: RotationData, plan: ValuedPath) -> BoolArray:
+    """Whether a rider swings off at the start of a segment ``(n_segments, n_riders)``."""
+    result = np.zeros((data.n_segments, data.n_riders), dtype=bool)
+    for before, after in itertools.pairwise(plan.path):
+        result[data.arcs[after].first, data.lines[data.arcs[before].line][0]] = True
+    return result
 
 
 def _without_leavers(data: RotationData, plan: ValuedPath, w_prime_j: FloatArray) -> FloatArray:

@@ -95,10 +95,12 @@ class Assumptions:
         what a ride of a plan used beyond what the model says.
     also_work_j : ndarray (n_segments, n_riders)
         Work that riders on a wheel did in that ride beyond what the model says (J).
+    also_changeover_j : ndarray (n_riders,)
+        W' that a rider who swings off used in that ride beyond what the model says, at his median changeover (J).
     sustainable_share : float
         Share of critical power that counts as sustainable.
-    extra_reserve_j : ndarray (n_riders,)
-        W' kept beyond the race's reserve, because a ride fell below it (J).
+    dip_j : ndarray (n_segments, n_riders)
+        How far W' fell in that ride within each segment below the lower of what was left at its ends (J).
     kept_pulls : tuple of KeptPull
         Pulls of the plan that the constants fit, possible whatever their duration. Those of other cyclic orders do not
         matter.
@@ -113,8 +115,9 @@ class Assumptions:
     spent_kept: FloatArray
     also_used_j: FloatArray
     also_work_j: FloatArray
+    also_changeover_j: FloatArray
     sustainable_share: float
-    extra_reserve_j: FloatArray
+    dip_j: FloatArray
     kept_pulls: tuple[KeptPull, ...] = ()
 
 
@@ -307,6 +310,7 @@ def rotation_data(
     road_work_j, changeover = _work(
         road, race, rotating, speed_mps, reference_mps, cp_w, assumptions.recovery_share
     )
+    also_changeover = assumptions.also_changeover_j[[line[0] for line in lines]]
     braking_s = braking_time(road, race, assumptions.exit_mps)
     shortest_s, longest_s = pull_bounds(segments, race)
     mass = np.array([rider.total_mass_kg for rider in riders])
@@ -327,14 +331,15 @@ def rotation_data(
         road_work_j=road_work_j,
         kinetic_j_per_v2=0.5 * kinetic_mass(mass) / DRIVETRAIN_EFFICIENCY,
         changeover_j=changeover.work_j,
-        changeover_use_j=changeover.use_j,
+        changeover_use_j=np.maximum(changeover.use_j + also_changeover, 0.0),
         changeover_dip_j=changeover.dip_j,
         changeover_s=time_lost(reference_mps, race.wheel_gap_m),
         cp_w=cp_w,
         peak_w=np.array([rider.peak_w for rider in riders]),
         on_wheel_w=race.limits.on_wheel_share_of_cp * np.array([rider.cp_w for rider in riders]),
         w_prime_j=np.array([rider.w_prime_j for rider in riders]),
-        reserve_j=race.limits.w_prime_reserve_j + assumptions.extra_reserve_j,
+        reserve_j=np.full(len(riders), race.limits.w_prime_reserve_j),
+        dip_j=assumptions.dip_j,
         recovery_share=assumptions.recovery_share,
         spent_kept=assumptions.spent_kept,
         also_used_j=assumptions.also_used_j,

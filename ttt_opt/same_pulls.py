@@ -102,10 +102,11 @@ def _first_assumptions(course: Course, race: Race, schedule: Schedule) -> Assump
         spent_kept=np.ones_like(middle),
         also_used_j=nothing,
         also_work_j=nothing,
+        also_changeover_j=np.zeros(len(full)),
         sustainable_share=float(
             sustainable_cp_w(race, race.team, schedule.finish_time_s)[0] / race.team.riders[0].cp_w
         ),
-        extra_reserve_j=np.zeros(len(full)),
+        dip_j=nothing,
         kept_pulls=tuple(
             KeptPull(pull.first_segment, pull.end_segment, pull.line, pull.n_sitting) for pull in schedule.pulls
         ),

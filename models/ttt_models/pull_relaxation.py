@@ -14,7 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ttt_models.programme import FloatArray, IntArray, Programme, Terms
-from ttt_models.rotation import JOULE_PER_UNIT, NEGLIGIBLE_J, SPARE_S_PER_KJ, RotationData, most_squares
+from ttt_models.rotation import (
+    JOULE_PER_UNIT,
+    NEGLIGIBLE_DIP_J,
+    NEGLIGIBLE_J,
+    SPARE_S_PER_KJ,
+    RotationData,
+    most_squares,
+)
 
 
 @dataclass(frozen=True)
@@ -307,7 +314,11 @@ def build_pull_relaxation(data: RotationData) -> PullRelaxation:
         at_start = Terms.of(store).onto(parts, n_parts)
         at_end = Terms.of(left).onto(pulls, len(first))
         goes_on = np.flatnonzero(segment + 1 < end[arc_of])
+        dipping = parts[data.dip_j[segment[parts], i] > NEGLIGIBLE_DIP_J]
+        dips = share.take(dipping) * (data.dip_j[segment[dipping], i] / JOULE_PER_UNIT)
         after = at_start.take(goes_on + 1).onto(goes_on, n_parts) + at_end.onto(offset + length - 1, n_parts)
+        for name, stored in ((f"dips_after_{i}", at_start), (f"dips_before_{i}", after)):
+            new.add_rows(name, stored.take(dipping) - dips, lower=0.0)
         change = after - at_start * data.spent_kept[segment, i] - share * comes_back[segment, i]
         new.add_rows(f"balance_{i}", change.take(parts) + use, 0.0, 0.0)
         at_first = at_start.take(offset)

@@ -24,6 +24,8 @@ JOULE_PER_UNIT = 1000.0
 """Energies are kJ inside the model, so that coefficients stay near unity."""
 NEGLIGIBLE_J = 1e-3
 """Work below this is left out of the model: tiny coefficients disturb solvers (J)."""
+NEGLIGIBLE_DIP_J = 20.0
+"""W' that no rows are written for where a rider falls by less than that below what he has at the ends (J)."""
 SPARE_S_PER_KJ = 0.002
 """Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
 KEPT_TOLERANCE_S = 1.2
@@ -94,6 +96,8 @@ class RotationData:
         Sustainable power, highest power, highest power on a wheel (W).
     w_prime_j, reserve_j : ndarray (n_riders,)
         W' when fresh and W' that must be left (J).
+    dip_j : ndarray (n_segments, n_riders)
+        How far W' of each rider falls within segment s below the lower of what he has at its ends (J).
     recovery_share : ndarray (n_segments, n_riders)
         Share of the power below ``cp_w`` that refills W', in (0, 1].
     spent_kept : ndarray (n_segments, n_riders)
@@ -149,6 +153,7 @@ class RotationData:
     on_wheel_w: FloatArray
     w_prime_j: FloatArray
     reserve_j: FloatArray
+    dip_j: FloatArray
     recovery_share: FloatArray
     spent_kept: FloatArray
     also_used_j: FloatArray
@@ -186,6 +191,7 @@ class RotationData:
             "on_wheel_w": (n_riders,),
             "w_prime_j": (n_riders,),
             "reserve_j": (n_riders,),
+            "dip_j": (n_segments, n_riders),
             "recovery_share": (n_segments, n_riders),
             "spent_kept": (n_segments, n_riders),
             "also_used_j": (n_segments, n_riders),
@@ -639,6 +645,12 @@ def build_rotation(data: RotationData) -> Programme:
     held = spare_index[n_riders:] if data.only_kept else spare_index[:0]
     above = Terms.of(spare[held[:, 0], held[:, 1]]) + reserve_amiss.take(held[:, 1])
     new.add_rows("above_reserve", above, lower=0.0, index=held)
+    dip_s, dip_i = np.nonzero(data.dip_j > NEGLIGIBLE_DIP_J)
+    in_line = mixed.take(place_led).onto(place_s * n_riders + place_i, n_segments * n_riders)
+    dips = in_line.take(dip_s * n_riders + dip_i) * (data.dip_j[dip_s, dip_i] / JOULE_PER_UNIT)
+    for name, boundary in (("dips_after", dip_s), ("dips_before", dip_s + 1)):
+        stored = Terms.of(spare[boundary, dip_i]) + reserve_amiss.take(dip_i)
+        new.add_rows(name, stored - dips, lower=0.0, index=np.column_stack([dip_s, dip_i]))
     back = np.flatnonzero(member[move_r, leader[move_q]])
     back_b, back_i = move_b[back], leader[move_q[back]]
     ways_back, of_way = np.unique(np.column_stack([back_b, back_i]), axis=0, return_inverse=True)

@@ -44,7 +44,7 @@ def plan_and_ride(seed: int) -> tuple[TinyRotation, Planned, Ridden]:
         time_s=time_s * draw.uniform(0.97, 1.05, data.n_segments),
         work_j=work * draw.uniform(0.9, 1.1, shape),
         w_prime_j=np.minimum(left, data.w_prime_j),
-        lowest_j=left.min(axis=0),
+        least_j=np.minimum(left[:-1], left[1:]) - draw.uniform(-100.0, 100.0, shape),
     )
     return tiny, planned, ridden
 

@@ -168,6 +168,7 @@ def make_rotation(
         on_wheel_w=on_wheel_share * cp,
         w_prime_j=np.array([rider.spare_j + 1000.0 for rider in riders]),
         reserve_j=np.full(len(riders), 1000.0),
+        dip_j=np.zeros((n_segments, len(riders))),
         recovery_share=np.broadcast_to(recovery, (n_segments, len(riders))).astype(np.float64),
         spent_kept=np.ones((n_segments, len(riders))),
         also_used_j=np.zeros((n_segments, len(riders))),
@@ -245,6 +246,7 @@ def random_rotation(seed: int) -> TinyRotation:
         changeover_use_j=draw.uniform(0.0, 300.0, data.changeover_use_j.shape),
         mean_mps=data.mean_mps * draw.uniform(0.95, 1.0, n_segments)[:, None],
         changeover_dip_j=draw.uniform(0.0, 2500.0, data.changeover_dip_j.shape),
+        dip_j=50.0 * np.maximum(draw.integers(-40, 20, data.also_used_j.shape), 0.0),  # none negligible
     )
 
 
@@ -264,7 +266,7 @@ def with_all_limits(*, only_kept: bool) -> TinyRotation:
         bends=(3,),
     )
     pulls = tuple((arc.first, arc.end, arc.line) for arc in tiny.data.arcs)
-    return tiny.changed(kept_pulls=pulls, only_kept=only_kept)
+    return tiny.changed(kept_pulls=pulls, only_kept=only_kept, dip_j=np.full(tiny.data.dip_j.shape, 100.0))
 
 
 def fitted_rotation(seed: int) -> TinyRotation:
@@ -475,8 +477,9 @@ def ridden_time_s(tiny: TinyRotation, plan: TinyPlan, steps: Sequence[int]) -> f
                     if spare[i] < data.changeover_dip_j[s, data.lines.index(line_before)]:
                         return INFINITY
                 spent += data.also_used_j[s, i]
+                least = spare[i]
                 spare[i] = min(full, full - data.spent_kept[s, i] * (full - spare[i]) - spent)
-                if spare[i] < 0.0:
+                if min(least, spare[i]) < data.dip_j[s, i]:
                     return INFINITY
             clock += duration
         line_before = pull.line
@@ -555,6 +558,9 @@ def best_mixed_time_s(tiny: TinyRotation, plan: TinyPlan) -> float:
                 at_most.append((left + spent, full - also))
             else:
                 at_most.append((left + spent - kept * unit(2, s - 1, i), (1.0 - kept) * full - also))
+            at_most.append((-left, -data.dip_j[s, i]))
+            if s > 0:
+                at_most.append((-unit(2, s - 1, i), -data.dip_j[s, i]))
             if swung_off:
                 at_most.append((-unit(2, s - 1, i), -data.changeover_dip_j[s, data.lines.index(line_of[s - 1])]))
         if s > 0:

@@ -58,7 +58,7 @@ def road(race: Race) -> Road:
     return road_of(segments_of(course, race), race, 50.0)
 
 
-def assumed(road: Road, race: Race, sustainable_share: float, extra_reserve_j: list[float]) -> Assumptions:
+def assumed(road: Road, race: Race, sustainable_share: float) -> Assumptions:
     """Constants around the reference speeds, recovery at 0.4."""
     centre = reference_speed(road, race, 1.0)
     nothing = np.zeros((road.n_segments, len(race.team.riders)))
@@ -72,14 +72,15 @@ def assumed(road: Road, race: Race, sustainable_share: float, extra_reserve_j: l
         spent_kept=nothing + 1.0,
         also_used_j=nothing,
         also_work_j=nothing,
+        also_changeover_j=np.zeros(len(race.team.riders)),
         sustainable_share=sustainable_share,
-        extra_reserve_j=np.array(extra_reserve_j),
+        dip_j=nothing + np.arange(len(race.team.riders)),
     )
 
 
 @pytest.fixture(scope="module")
 def data(road: Road, race: Race) -> RotationData:
-    return rotation_data(road, race, (0, 1, 2), assumed(road, race, SHARE_OF_CP, [0.0, 100.0, 0.0]))
+    return rotation_data(road, race, (0, 1, 2), assumed(road, race, SHARE_OF_CP))
 
 
 def test_of_many_who_may_sit_on_the_slowest_two_do(road: Road) -> None:
@@ -87,7 +88,7 @@ def test_of_many_who_may_sit_on_the_slowest_two_do(road: Road) -> None:
     by_name = {"A": 360.0, "B": 300.0, "C": 320.0, "D": 290.0}
     riders = (replace(RIDERS[0], name=name, cp_w=cp_w, may_sit_on=True) for name, cp_w in by_name.items())
     four = make_race(Team("Example", tuple(riders)))
-    settled = assumed(road, four, 1.0, [0.0] * 4)
+    settled = assumed(road, four, 1.0)
     found = rotation_data(road, four, (0, 1, 2, 3), settled)
     sitting = {line[len(line) - n :] for line, n in zip(found.lines, found.n_sitting, strict=True) if n}
     assert sitting == {(1,), (3,), (1, 3), (3, 1)}
@@ -156,7 +157,8 @@ def test_limits_in_units_of_the_model(data: RotationData, road: Road) -> None:
     np.testing.assert_allclose(data.on_wheel_w, 1.2 * np.array([360.0, 330.0, 280.0]))
     # the peak of those who give none: critical power plus W' spent in 60 s
     np.testing.assert_allclose(data.peak_w, [950.0, 330.0 + 18_000.0 / 60.0, 280.0 + 16_000.0 / 60.0])
-    np.testing.assert_allclose(data.reserve_j, [2_500.0, 2_600.0, 2_500.0])
+    np.testing.assert_array_equal(data.reserve_j, 2_500.0)
+    np.testing.assert_array_equal(data.dip_j, np.tile([0.0, 1.0, 2.0], (road.n_segments, 1)))
     np.testing.assert_allclose(data.w_prime_j, [22_000.0, 18_000.0, 16_000.0])
 
 
