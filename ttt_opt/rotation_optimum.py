@@ -225,7 +225,9 @@ def optimise(
             orders = [best.order]
         with clock.fitting():
             fitted = fit_to_ride(road, race, best, ride_schedule, clock, tell)
-        bound, bound_is_sharp = -INFINITY, False
+        bound = plain = -INFINITY
+        bound_is_sharp = False
+        sharpening_s: float | None = None
         bounds = {result.order: result.bound_s for result in results}
 
         def near_enough() -> bool:
@@ -242,15 +244,20 @@ def optimise(
             wanted = Wanted.BOTH if number > 0 else Wanted.BOUND  # plans of all orders are known in the first round
             results = _search_orders(road, race, orders, best, clock, tell, wanted)
             bounds = {result.order: result.bound_s for result in results}
-            if number == 0 and math.isfinite(min(bounds.values())):
-                bound = min(bounds.values())
+            if math.isfinite(min(bounds.values())):
+                plain = min(bounds.values())
+                bound = plain if number == 0 else bound
             if near_enough():
                 break
             sharp: dict[tuple[int, ...], PullBound] = {}
-            if _sharpening_seconds(results, best.compiled.data) < MOST_FOR_SHARPENING * clock.left_s:
+            expected_s = sharpening_s or _sharpening_seconds(results, best.compiled.data)
+            if expected_s < MOST_FOR_SHARPENING * clock.left_s:
+                began = time.perf_counter()
                 sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
+                sharpening_s = time.perf_counter() - began
             if math.isfinite(min(bounds.values())):
-                if clock.stop() or (bound_is_sharp and not sharp):  # this round's own did not get as far
+                refuted = fitted.finish_time_s < bound
+                if not refuted and (clock.stop() or (bound_is_sharp and not sharp)):  # this round's did not get as far
                     bound = max(bound, min(bounds.values()))
                 else:
                     bound, bound_is_sharp = min(bounds.values()), bool(sharp)
@@ -265,7 +272,7 @@ def optimise(
             if near_enough():
                 break
         if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
-            bound = -INFINITY
+            bound = plain if plain <= fitted.finish_time_s else -INFINITY
         best = fitted.order
     finish_time = finish_time_s(best.compiled.data, best.best)
     if (finish_time - bound) / finish_time <= settings.gap:

@@ -1,0 +1,39 @@
+"""What the search says of a bound that its own plan refutes."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+import numpy as np
+import pytest
+from ride_examples import make_course, make_race
+
+from ttt_opt import rotation_optimum
+from ttt_opt.plan import ride_and_check
+from ttt_opt.rotation_optimum import optimise
+from ttt_opt.rotation_problem import road_of, segments_of
+from ttt_opt.search_control import Settings
+from ttt_opt.team import Rider, Team
+
+TEAM = Team("Example", (Rider("Arne", 80.0, 360.0, 22_000.0, 0.25), Rider("Bela", 68.0, 330.0, 18_000.0, 0.23)))
+
+
+def test_a_refuted_bound_gives_way_to_the_last_one_that_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if the sharp bound held for constants that the plan has left: the relaxation's bound is told instead."""
+    race = make_race(TEAM)
+    course = make_course(2_000.0, np.zeros(201))
+    road = road_of(segments_of(course, race), race, 0.0)
+    plain: list[float] = []
+
+    def too_sharp(_road, _race, bounds, *_others):  # type: ignore[no-untyped-def]
+        plain.append(min(bounds.values()))
+        bounds.update(dict.fromkeys(bounds, 1e6))
+        return {}
+
+    monkeypatch.setattr(rotation_optimum, "_sharpened", too_sharp)
+    ride = partial(ride_and_check, race, course, road)
+    optimum = optimise(road, race, ride, Settings(time_limit_s=60.0, gap=0.0))
+    assert len(plain) > 1
+    assert math.isfinite(optimum.best_possible_s)
+    assert optimum.best_possible_s == plain[-1] <= optimum.finish_time_s
