@@ -82,8 +82,9 @@ class Ridden:
 
     @property
     def dip_j(self) -> FloatArray:
-        """How far W' falls within each segment below the lower of its ends ``(n_segments, n_riders)`` (J), 0 after
-        a rider has left.
+        """How far W' falls within each segment below the lower of its ends (J).
+
+        As ``(n_segments, n_riders)``; 0 once a rider has left.
         """
         at_ends = np.minimum(self.w_prime_j[:-1], self.w_prime_j[1:])
         return np.asarray(np.nan_to_num(np.maximum(at_ends - self.least_j, 0.0)), dtype=np.float64)

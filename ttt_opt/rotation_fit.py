@@ -45,7 +45,7 @@ this: so the rounds end."""
 OF_THE_DIP = 0.5
 """How far what must be left at the ends of a segment moves in a round to what the ride says it must be."""
 MOST_DIP = 0.25
-"""Bound on that, beyond the reserve, as a share of what a rider may spend: one odd ride must leave room for a plan."""
+"""Bound on a dip, as a share of what a rider may spend: one odd ride must leave room for a plan."""
 STEP = 0.8
 """How far the recovery of the constants moves to that of the last plan."""
 LEAST_ALSO_WORK, MOST_ALSO_WORK = -0.5, 2.0
@@ -136,12 +136,12 @@ def _also_work(data: RotationData, planned: Planned, ridden: Ridden, on_wheel: F
 
 
 def _dip_j(data: RotationData, ridden: Ridden) -> FloatArray:
-    """How far W' falls within segments below the lower of their ends ``(n_segments, n_riders)`` (J)."""
+    """Dips of the ride, at most :data:`MOST_DIP` of what each rider may spend ``(n_segments, n_riders)`` (J)."""
     return np.asarray(np.minimum(ridden.dip_j, MOST_DIP * (data.w_prime_j - data.reserve_j)), dtype=np.float64)
 
 
 def _of_changeovers(unexplained_j: FloatArray, back: BoolArray, time_s: FloatArray) -> FloatArray:
-    """What W' that the model does not explain has to do with changeovers: that of a rider's median one (n_riders,) (J).
+    """W' beyond the model's that each rider uses at his median changeover ``(n_riders,)`` (J).
 
     ``back`` tells in which segments a rider goes back; what he uses there is compared with what he uses around.
     """

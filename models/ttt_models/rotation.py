@@ -25,7 +25,7 @@ JOULE_PER_UNIT = 1000.0
 NEGLIGIBLE_J = 1e-3
 """Work below this is left out of the model: tiny coefficients disturb solvers (J)."""
 NEGLIGIBLE_DIP_J = 20.0
-"""W' that no rows are written for where a rider falls by less than that below what he has at the ends (J)."""
+"""Dips of W' within segments up to this get no rows (J)."""
 SPARE_S_PER_KJ = 0.002
 """Worth of a kJ of W' left at the finish (s/kJ), so that of equal plans the one that strains riders least comes out."""
 KEPT_TOLERANCE_S = 1.2

@@ -11,8 +11,10 @@ from ride_examples import make_course, make_race
 
 from ttt_opt import rotation_optimum
 from ttt_opt.plan import ride_and_check
+from ttt_opt.pull_bound import PullBound
+from ttt_opt.race import Race
 from ttt_opt.rotation_optimum import optimise
-from ttt_opt.rotation_problem import road_of, segments_of
+from ttt_opt.rotation_problem import Road, road_of, segments_of
 from ttt_opt.search_control import Settings
 from ttt_opt.team import Rider, Team
 
@@ -26,7 +28,9 @@ def test_a_refuted_bound_gives_way_to_the_last_one_that_is_not(monkeypatch: pyte
     road = road_of(segments_of(course, race), race, 0.0)
     plain: list[float] = []
 
-    def too_sharp(_road, _race, bounds, *_others):  # type: ignore[no-untyped-def]
+    def too_sharp(
+        _road: Road, _race: Race, bounds: dict[tuple[int, ...], float], *_others: object
+    ) -> dict[tuple[int, ...], PullBound]:
         plain.append(min(bounds.values()))
         bounds.update(dict.fromkeys(bounds, 1e6))
         return {}
