@@ -5,7 +5,7 @@ from __future__ import annotations
 from ttt_opt.fall_backs import FallBack
 from ttt_opt.html_text import Html, element, joined, list_of, name_of, table_of
 from ttt_opt.pattern_plan import RideablePlan, StretchPattern, StretchRider
-from ttt_opt.pattern_text import NONE_FOUND, RULES, cost, fall_back_title, off_to, place_of
+from ttt_opt.pattern_text import NONE_FOUND, RULES, cost, fall_back_title, off_to, place_of, speeds_of
 from ttt_opt.plan import Plan
 from ttt_opt.team import Team
 from ttt_opt.team_marks import chip
@@ -71,8 +71,7 @@ def _stretch(team: Team, number: int, stretch: StretchPattern) -> Html:
         element("h3", f"{number} · {place_of(stretch)}, to km {stretch.end_m / 1000:.2f}"),
         element(
             "p",
-            f"{stretch.road[:1].upper()}{stretch.road[1:]}. {stretch.lowest_kmh:.0f} to "
-            f"{stretch.highest_kmh:.0f} km/h, {off_to(stretch)}.{downhill}",
+            f"{stretch.road[:1].upper()}{stretch.road[1:]}. {speeds_of(stretch)} km/h, {off_to(stretch)}.{downhill}",
             class_="soft",
         ),
         figures if len(slopes) < MANY_SLOPES else element("div", figures, class_="many"),

@@ -64,6 +64,12 @@ def place_of(stretch: StretchPattern) -> str:
     return km if stretch.landmark.startswith("km ") else f"{km}, {stretch.landmark}"
 
 
+def speeds_of(stretch: StretchPattern, between: str = " to ") -> str:
+    """Lowest and highest speed (km/h), one figure where they are told alike."""
+    low, high = f"{stretch.lowest_kmh:.0f}", f"{stretch.highest_kmh:.0f}"
+    return low if low == high else f"{low}{between}{high}"
+
+
 def off_to(stretch: StretchPattern) -> str:
     """On which side to swing off."""
     return "off to either side" if stretch.swing_off == "either" else f"off to the {stretch.swing_off}"
@@ -100,7 +106,7 @@ def _as_table(rideable: RideablePlan) -> list[str]:
             timed = slope == next((s for s in stretch.riders[0].front_power_w if s != "downhill"), slope)
             cells = [_cell(own[name], slope, stretch, first=first, timed=timed) for name in names]
             head = [str(number), f"{stretch.start_m / 1000:.2f}", stretch.landmark] if first else ["", "", ""]
-            tail = [f"{stretch.lowest_kmh:.0f}-{stretch.highest_kmh:.0f}", stretch.swing_off] if first else ["", ""]
+            tail = [speeds_of(stretch, "-"), stretch.swing_off] if first else ["", ""]
             rows.append([*head, slope, *cells, *tail])
     return table(headings, rows, flexible=2)
 
@@ -115,10 +121,7 @@ def _cell(rider: StretchRider, slope: str, stretch: StretchPattern, *, first: bo
 
 def _as_sentences(number: int, stretch: StretchPattern) -> list[str]:
     """One stretch of a large team."""
-    head = (
-        f"{place_of(stretch)}: {stretch.road}; {stretch.lowest_kmh:.0f} to {stretch.highest_kmh:.0f} km/h, "
-        f"{off_to(stretch)}"
-    )
+    head = f"{place_of(stretch)}: {stretch.road}; {speeds_of(stretch)} km/h, {off_to(stretch)}"
     pulls = "; ".join(f"{fitted(rider.rider, 30)} {rider.pull_s} s {watts_of(rider)}" for rider in stretch.riders)
     lines = [*wrapped(head, f"{number}  ", "   "), *wrapped(pulls, "     ", "     ")]
     if stretch.downhill_s is not None:

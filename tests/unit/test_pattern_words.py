@@ -10,7 +10,7 @@ from conftest import METRES_PER_DEGREE, write_race
 
 from ttt_opt.course import read_course
 from ttt_opt.pattern_plan import StretchRider, landmark
-from ttt_opt.pattern_text import rideable_text
+from ttt_opt.pattern_text import rideable_text, speeds_of
 from ttt_opt.plan import Plan
 from ttt_opt.race import read_race
 from ttt_opt.rotation_problem import road_of, segments_of
@@ -48,6 +48,15 @@ def test_patterns_of_a_large_team_are_sentences(small_plan: Plan) -> None:
     assert told in text
     assert "downhill 15 s each" in text
     assert f"At the start Arne accelerates at {small_plan.rideable.start_power_w} W." in text  # type: ignore[union-attr]
+
+
+def test_one_speed_is_told_once(small_plan: Plan) -> None:
+    """Where both ends round to the same figure."""
+    plan = of_six(small_plan)
+    assert plan.rideable is not None
+    steady = replace(plan.rideable.stretches[0], lowest_kmh=38.8, highest_kmh=39.2)
+    assert speeds_of(steady) == speeds_of(steady, "-") == "39"
+    assert speeds_of(replace(steady, highest_kmh=40.0), "-") == "39-40"
 
 
 def test_no_line_is_wider_than_a_terminal(small_plan: Plan) -> None:
