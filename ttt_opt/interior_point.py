@@ -43,6 +43,7 @@ def solve_by_interior_point(
     tolerance: float = EXACT,
     time_limit_s: float = math.inf,
     interrupted: Callable[[], bool] | None = None,
+    cost_scale: float = 1.0,
 ) -> Outcome:
     """Solve a linear programme, or the relaxation of a mixed-integer one.
 
@@ -54,12 +55,15 @@ def solve_by_interior_point(
     time_limit_s : float
     interrupted : callable, optional
         Asked at every iteration whether to stop, without a solution.
+    cost_scale : float
+        The solver sees costs times this: larger ones, prices that are exact in proportion; the result is the same.
 
     Returns
     -------
     Outcome
         Its bound holds however exact the solution is (Neumaier and Shcherbina): it is the value of the dual for the
         prices found, each column at whichever of its bounds is cheaper; ``-inf`` where a bound needed is infinite.
+        Prices are there where the time was over too: those of the last step.
 
     Raises
     ------
@@ -76,20 +80,21 @@ def solve_by_interior_point(
     for refine, step in _TRIES:
         if stopped == "infeasible" and not refine:  # no plan is given up on an inexact certificate
             continue
-        found = _solved(form, model.cost, tolerance, left_s(), interrupted, refine=refine, step=step)
+        costs = model.cost * cost_scale
+        found = _solved(form, costs, tolerance, left_s(), interrupted, refine=refine, step=step)
         stopped = _STOPPED.get(str(found.status))
         if stopped not in (None, "infeasible"):
             break
     if stopped is None:
         return solve(model, relax=True, time_limit_s=left_s())
-    duals = form.row_duals(np.array(found.z))
+    duals = form.row_duals(np.array(found.z) / cost_scale)
     solved = stopped == "optimal"
     return Outcome(
         stopped_because=stopped,
         values=np.array(found.x) if solved else None,
-        objective=float(found.obj_val) + model.offset if solved else math.inf,
+        objective=float(found.obj_val) / cost_scale + model.offset if solved else math.inf,
         bound=math.inf if stopped == "infeasible" else dual_bound(model, duals),
-        row_duals=duals if solved else None,
+        row_duals=duals if stopped in ("optimal", "time limit") else None,
         seconds=time.perf_counter() - began,
     )
 

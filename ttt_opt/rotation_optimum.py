@@ -70,7 +70,7 @@ from ttt_opt.rotation_search import (
 from ttt_opt.schedule import Schedule
 from ttt_opt.search_control import Progress, SearchClock, Settings, interrupts
 from ttt_opt.solver import FloatArray, solver_version
-from ttt_opt.worker_process import worker_pool
+from ttt_opt.worker_process import Alongside, worker_pool
 
 INFINITY = float("inf")
 Result = TypeVar("Result")
@@ -83,7 +83,8 @@ LARGEST_WHOLE_MODEL, LARGEST_BOUNDED_MODEL = 20_000, 30_000
 and up to which it is built for its bound alone."""
 LARGEST_PULL_RELAXATION = 120_000
 """Places in all pulls up to which each pull gets speeds of its own for a sharper bound."""
-CALIBRATION_ROUNDS, BOUNDING_ROUNDS = 3, 3
+CALIBRATION_ROUNDS, BOUNDING_ROUNDS, ROUNDS_ALONGSIDE = 3, 3, 2
+"""Plans that settle constants; searches with a bound, and how many of them a long sharpening may take alongside."""
 STEPS_FOR_CONSTANTS, STEPS_FOR_AN_ORDER = 8, 12
 """Of prices and paths, for a plan that serves to settle constants, or to compare line orders."""
 N_TRIES, MORE_TRIES, FEW_SHAKES, MOST_SHAKES = 20, 60, 15, 60
@@ -99,10 +100,15 @@ ROUNDED_ORDERS, N_ROUNDED = 2, 40
 Measured on the demo: a plan 0.07 % faster than prices and local search lead to."""
 SHARPENED_AT_ONCE = 2
 """Line orders: not as many as there are cores, so that every machine comes to the same plan."""
-LEAST_SHARPENING_TAKES, PLACES_A_TIME, MOST_FOR_SHARPENING = 25.0, 1500.0, 0.8
-"""How many times as long as the relaxation of the rotation model that by pulls takes: 25 times or, of larger ones, its
-places over the second (measured, alone: 32 times with 21,000, 27 with 35,000, 58 with 80,000). The part of the time
-left in which it must be done, as it says nothing before."""
+LEAST_SHARPENING_TAKES, PLACES_A_TIME, MOST_FOR_SHARPENING = 22.0, 1700.0, 0.8
+"""How many times as long as the relaxation of the rotation model that by pulls takes: 22 times or, of larger ones, its
+places over the second (measured, alone: 26 times with 21,000, 22 with 35,000, 48 with 80,000). The part of the time
+left in which it must be done, as it says next to nothing long before."""
+TIME_TO_SHARPEN = 0.96
+"""Part of the time left after which a relaxation is stopped, and bounds as far as it came."""
+LONG_SHARPENING, FASTEST_SHARPENING = 60_000, 1500.0
+"""Places from which on the relaxation by pulls of an only line order is solved alongside the search of two rounds, and
+how many of them in a second, at most: where it would not be ready in the time left it is not begun."""
 WORTH_SHARPENING = 0.1
 """Part of the gap that sharpening must close in the first line orders to be gone on with in others: of a strong team it
 closed 7 %, and took the time for a plan 0.13 % faster."""
@@ -214,7 +220,7 @@ def optimise(
     tell = progress or (lambda _what, _best, _bound: None)
     clock = SearchClock(settings)
     n_possible = n_cyclic_orders(race)
-    with interrupts(clock):
+    with interrupts(clock), contextlib.ExitStack() as ending:
         with clock.fitting():  # constants are settled by rides too
             best = _calibrate(road, race, first_order(race), ride_schedule, clock, tell)
         few = n_possible <= MOST_ORDERS
@@ -237,10 +243,36 @@ def optimise(
             nonlocal fitted
             fitted = min(fitted, again, key=FittedPlan.merit)
 
+        def follow(start: RotationPlan, by_pulls: dict[tuple[int, ...], PullBound]) -> RotationPlan:
+            led = _rounded(road, race, by_pulls, start, clock, tell)
+            n_shakes = _n_shakes(road, FEW_SHAKES if by_pulls else MOST_SHAKES)
+            led = _improve(led, clock, tell, n_shakes, MORE_TRIES)
+            if not near_enough():
+                _fit_candidates(road, race, _fastest_plans(led), ride_schedule, clock, tell, keep, near_enough)
+            return led
+
+        alongside: _Alongside | None = None
+
+        def take_sharpened() -> None:
+            nonlocal alongside, bound, bound_is_sharp
+            assert alongside is not None
+            tell("sharpening the bound", fitted.finish_time_s, bound)
+            found, start, alongside = alongside.found(clock), alongside.plan, None
+            if found is None or not _sharpens(found, plain):
+                return
+            if bound < found.bound_s <= fitted.finish_time_s:
+                bound, bound_is_sharp = found.bound_s, True
+            if found.share is not None and not near_enough() and not clock.stop():
+                follow(start, {start.order: found})
+
         for number in range(BOUNDING_ROUNDS):
-            if clock.stop():
+            if alongside and (number == ROUNDS_ALONGSIDE or clock.stop()):
+                take_sharpened()
+            if clock.stop() or near_enough():
                 break
             best = _for_all_pulls(road, race, fitted, clock) or best
+            if number == 0 and len(orders) == 1 and (alongside := _sharpen_alongside(road, race, best, clock)):
+                ending.callback(alongside.end)
             wanted = Wanted.BOTH if number > 0 else Wanted.BOUND  # plans of all orders are known in the first round
             results = _search_orders(road, race, orders, best, clock, tell, wanted)
             bounds = {result.order: result.bound_s for result in results}
@@ -251,7 +283,7 @@ def optimise(
                 break
             sharp: dict[tuple[int, ...], PullBound] = {}
             expected_s = sharpening_s or _sharpening_seconds(results, best.compiled.data)
-            if expected_s < MOST_FOR_SHARPENING * clock.left_s:
+            if not alongside and expected_s < MOST_FOR_SHARPENING * clock.left_s:
                 began = time.perf_counter()
                 sharp = _sharpened(road, race, bounds, best, (1.0 - settings.gap) * fitted.finish_time_s, clock, tell)
                 sharpening_s = time.perf_counter() - began
@@ -263,12 +295,7 @@ def optimise(
                     bound, bound_is_sharp = min(bounds.values()), bool(sharp)
             if number > 0 and near_enough():  # in the first round the relaxations lead to better plans, at little cost
                 break
-            best = _best_order(road, race, results, best, clock)
-            best = _rounded(road, race, sharp, best, clock, tell)
-            n_shakes = _n_shakes(road, FEW_SHAKES if sharp else MOST_SHAKES)
-            best = _improve(best, clock, tell, n_shakes, MORE_TRIES)
-            if not near_enough():
-                _fit_candidates(road, race, _fastest_plans(best), ride_schedule, clock, tell, keep, near_enough)
+            best = follow(_best_order(road, race, results, best, clock), sharp)
             if near_enough():
                 break
         if fitted.finish_time_s < bound:  # the plan has left the constants for which the bound holds
@@ -578,12 +605,16 @@ def bound_order(
     seconds: float,
     stop: Callable[[], bool] = _never,
 ) -> tuple[tuple[int, ...], PullBound | None]:
-    """The order and what the relaxation by pulls says of it; ``None`` where that is too large, or not ready in time."""
+    """The order and what the relaxation by pulls says of it in so many seconds; ``None`` where that is too large."""
     data = rotation_data(road, race, order, assumptions)
     if n_pull_places(data) > LARGEST_PULL_RELAXATION:
         return order, None
-    found = pull_bound(data, max(seconds, 1.0), None if stop is _never else stop)
-    return order, found if found.stopped_because in ("optimal", "infeasible") else None
+    return order, pull_bound(data, max(TIME_TO_SHARPEN * seconds, 1.0), None if stop is _never else stop)
+
+
+def _sharpens(found: PullBound, known_s: float) -> bool:
+    """Whether the relaxation was solved, or was stopped but bounds better than one that is known (s)."""
+    return found.stopped_because in ("optimal", "infeasible") or -INFINITY < known_s < found.bound_s
 
 
 def _search_orders(
@@ -693,8 +724,8 @@ def _fit_candidates(
 
 
 def _n_workers(n_jobs: int, clock: SearchClock) -> int:
-    """Processes for so many jobs."""
-    return min(n_jobs, clock.settings.processes or os.cpu_count() or 1)
+    """Processes for so many jobs, beside those that work alongside."""
+    return min(n_jobs, max((clock.settings.processes or os.cpu_count() or 1) - clock.n_alongside, 1))
 
 
 def _on_all_cores(
@@ -726,6 +757,7 @@ def _on_all_cores(
                 return
             keep(job(stop=stop))
         return
+    others_work = set(multiprocessing.active_children())
     with worker_pool(n_workers) as pool:
         waiting: set[Future[Result]] = {pool.submit(job) for job in jobs[:n_workers]}
         others = list(jobs[n_workers:])
@@ -741,7 +773,7 @@ def _on_all_cores(
         finally:
             if waiting and not let_finish:  # nobody waits for what the solver has in hand there
                 with interrupts_wait():
-                    for process in multiprocessing.active_children():
+                    for process in set(multiprocessing.active_children()) - others_work:
                         process.terminate()
 
 
@@ -749,6 +781,54 @@ def _sharpening_seconds(results: Sequence[OrderResult], data: RotationData) -> f
     """About how long the relaxation by pulls of one line order takes (s), by how long that of its model took."""
     times = max(LEAST_SHARPENING_TAKES, n_pull_places(data) / PLACES_A_TIME)
     return times * max(result.relaxing_seconds for result in results)
+
+
+@dataclass
+class _Alongside:
+    """The relaxation by pulls of an only line order, solved in a process of its own; or later, where there is none.
+
+    Attributes
+    ----------
+    plan : RotationPlan
+        In the model that is relaxed.
+    job : callable
+        What :func:`bound_order` does, in the seconds that it is given.
+    process : Alongside or None
+    """
+
+    plan: RotationPlan
+    job: Callable[..., tuple[tuple[int, ...], PullBound | None]]
+    process: Alongside[tuple[tuple[int, ...], PullBound | None]] | None
+
+    def found(self, clock: SearchClock) -> PullBound | None:
+        """What the relaxation says, as far as it came in its time; ``None`` where the search is to stop before."""
+        if self.process is None:
+            return self.job(clock.left_s, stop=clock.stop)[1]
+        clock.n_alongside -= 1
+        try:
+            answer = self.process.result(clock.stop)
+        except SolverFailureError:
+            clock.solver_failed = True  # there is a plan already: it is not lost
+            return None
+        return None if answer is None else answer[1]
+
+    def end(self) -> None:
+        """End the process, done or not."""
+        if self.process is not None:
+            self.process.end()
+
+
+def _sharpen_alongside(road: Road, race: Race, plan: RotationPlan, clock: SearchClock) -> _Alongside | None:
+    """Begin to sharpen the bound of an only line order; ``None`` where that is short, or not ready in time."""
+    n_places = n_pull_places(plan.compiled.data)
+    if not LONG_SHARPENING < n_places <= min(LARGEST_PULL_RELAXATION, FASTEST_SHARPENING * clock.left_s):
+        return None
+    job = partial(bound_order, road, race, plan.order, plan.assumptions)
+    if _n_workers(2, clock) < 2:
+        return _Alongside(plan, job, None)
+    process = Alongside(partial(job, clock.left_s))
+    clock.n_alongside += 1
+    return _Alongside(plan, job, process)
 
 
 def _sharpened(
@@ -776,7 +856,7 @@ def _sharpened(
 
     def keep(found: tuple[tuple[int, ...], PullBound | None]) -> None:
         order, by_pulls = found
-        if by_pulls is not None:
+        if by_pulls is not None and _sharpens(by_pulls, bounds[order]):
             sharp[order] = by_pulls
             bounds[order] = max(bounds[order], by_pulls.bound_s)
 

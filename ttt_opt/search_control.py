@@ -41,7 +41,7 @@ class Settings:
 
 @dataclass
 class SearchClock:
-    """Time used, and the wish to stop."""
+    """Time used, the wish to stop, and how many processes work alongside the search."""
 
     settings: Settings
     began: float = field(default_factory=time.perf_counter)
@@ -49,6 +49,7 @@ class SearchClock:
     solver_failed: bool = False
     build_seconds: float = 0.0
     longest_fit_s: float = 0.0
+    n_alongside: int = 0
 
     @property
     def left_s(self) -> float:

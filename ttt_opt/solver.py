@@ -89,7 +89,7 @@ class Outcome:
     objective, bound : float
         Value of that solution (``inf`` without one) and proven bound (``-inf`` without one).
     row_duals : ndarray (n_rows,) or None
-        For linear programmes solved to optimality.
+        For linear programmes solved to optimality, and by interior point also where the time was over before.
     seconds : float
     """
 

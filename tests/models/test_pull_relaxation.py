@@ -99,6 +99,13 @@ def test_stopped_it_proves_nothing() -> None:
     assert found.stopped_because == "interrupted" and found.bound_s == -INFINITY
 
 
+def test_out_of_time_it_bounds_as_far_as_it_came() -> None:
+    data = ALL["plain"].data
+    found = pull_bound(data, time_limit_s=0.0)
+    assert found.stopped_because == "time limit" and found.share is None
+    assert found.bound_s <= pull_bound(data).bound_s
+
+
 def test_shares_of_pulls_cover_every_segment_once() -> None:
     data = ALL["plain, surges limited"].data
     share = pull_bound(data).share

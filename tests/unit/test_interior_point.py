@@ -107,6 +107,16 @@ def test_infeasible() -> None:
 def test_out_of_time() -> None:
     found = solve_by_interior_point(random_model(3), time_limit_s=0.0)
     assert (found.stopped_because, found.values) == ("time limit", None)
+    assert found.row_duals is not None
+    assert found.bound == dual_bound(random_model(3), found.row_duals) <= optimum(random_model(3))
+
+
+def test_scaled_costs_change_nothing_but_how_exact_prices_are() -> None:
+    model = random_model(3)
+    plain, scaled = solve_by_interior_point(model), solve_by_interior_point(model, cost_scale=10.0)
+    assert scaled.objective == pytest.approx(plain.objective, rel=1e-6)
+    assert plain.row_duals is not None and scaled.row_duals is not None
+    assert scaled.row_duals == pytest.approx(plain.row_duals, abs=1e-5)
 
 
 def test_where_it_makes_no_progress_the_simplex_method_takes_over(monkeypatch: pytest.MonkeyPatch) -> None:

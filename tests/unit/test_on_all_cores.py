@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from functools import partial
@@ -10,8 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from ttt_opt.errors import SolverFailureError
 from ttt_opt.rotation_optimum import _on_all_cores
 from ttt_opt.search_control import SearchClock, Settings
+from ttt_opt.worker_process import Alongside
 
 TAKES_S = 0.4
 LARGE = 3_000_000
@@ -47,3 +50,46 @@ def test_all_jobs_are_done_where_nothing_stops_them(processes: int) -> None:
         lambda found: kept.append(found[0]),
     )
     assert sorted(kept) == [0, 1, 2]
+
+
+def fail() -> None:
+    raise SolverFailureError("no progress")
+
+
+def end_at_once() -> None:
+    os._exit(1)
+
+
+def never() -> bool:
+    return False
+
+
+def test_a_job_alongside_outlives_the_jobs_that_are_ended() -> None:
+    alongside = Alongside(partial(large, 7))
+    _on_all_cores([partial(large, number) for number in range(2)], SearchClock(Settings(processes=2)), print, never)
+    began = time.perf_counter()
+    _on_all_cores(
+        [partial(large, number) for number in range(2)],
+        SearchClock(Settings(processes=2)),
+        print,
+        stop=lambda: time.perf_counter() - began > 0.1 * TAKES_S,
+    )
+    found = alongside.result(never)
+    alongside.end()
+    assert found is not None and found[0] == 7 and len(found[1]) == LARGE
+
+
+def test_a_job_alongside_is_not_waited_for_when_told_to_stop() -> None:
+    alongside = Alongside(partial(time.sleep, 60.0))
+    began = time.perf_counter()
+    assert alongside.result(lambda: True) is None
+    alongside.end()
+    assert time.perf_counter() - began < 30.0
+
+
+@pytest.mark.parametrize(("job", "told"), [(fail, "no progress"), (end_at_once, "without an answer")])
+def test_a_job_alongside_that_fails_says_so(job: Callable[[], None], told: str) -> None:
+    alongside = Alongside(job)
+    with pytest.raises(SolverFailureError, match=told):
+        alongside.result(never)
+    alongside.end()

@@ -1,9 +1,10 @@
-"""What the search says of a bound that its own plan refutes."""
+"""What the search says of its bounds: one that its own plan refutes, and one proven alongside."""
 
 from __future__ import annotations
 
 import math
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pytest
@@ -41,3 +42,27 @@ def test_a_refuted_bound_gives_way_to_the_last_one_that_is_not(monkeypatch: pyte
     assert len(plain) > 1
     assert math.isfinite(optimum.best_possible_s)
     assert optimum.best_possible_s == plain[-1] <= optimum.finish_time_s
+
+
+def test_a_bound_sharpened_alongside_is_the_same_on_any_number_of_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On one core it is proven when it is asked for; either way it is no worse than without, and its plan is ridden."""
+    race = make_race(TEAM)
+    course = make_course(2_000.0, np.zeros(201))
+    road = road_of(segments_of(course, race), race, 0.0)
+    ride = partial(ride_and_check, race, course, road)
+    asked: list[float] = []
+    prove = rotation_optimum.pull_bound
+
+    def counted(*args: Any) -> PullBound:
+        found = prove(*args)
+        asked.append(found.bound_s)
+        return found
+
+    monkeypatch.setattr(rotation_optimum, "pull_bound", counted)
+    monkeypatch.setattr(rotation_optimum, "BOUNDING_ROUNDS", rotation_optimum.ROUNDS_ALONGSIDE + 1)
+    monkeypatch.setattr(rotation_optimum, "LONG_SHARPENING", 0)
+    one, two = (optimise(road, race, ride, Settings(60.0, gap=0.0, processes=n)) for n in (1, 2))
+    assert one.schedule.pulls == two.schedule.pulls
+    assert (one.schedule.speed_mps == two.schedule.speed_mps).all()
+    assert one.best_possible_s == two.best_possible_s
+    assert asked[0] <= one.best_possible_s <= one.finish_time_s
