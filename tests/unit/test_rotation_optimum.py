@@ -45,7 +45,7 @@ def test_a_refuted_bound_gives_way_to_the_last_one_that_is_not(monkeypatch: pyte
 
 
 def test_a_bound_sharpened_alongside_is_the_same_on_any_number_of_cores(monkeypatch: pytest.MonkeyPatch) -> None:
-    """On one core it is proven when it is asked for; either way it is no worse than without, and its plan is ridden."""
+    """On one core it is proven when it is asked for; either way the search ends with the same plan and bound."""
     race = make_race(TEAM)
     course = make_course(2_000.0, np.zeros(201))
     road = road_of(segments_of(course, race), race, 0.0)
@@ -65,4 +65,4 @@ def test_a_bound_sharpened_alongside_is_the_same_on_any_number_of_cores(monkeypa
     assert one.schedule.pulls == two.schedule.pulls
     assert (one.schedule.speed_mps == two.schedule.speed_mps).all()
     assert one.best_possible_s == two.best_possible_s
-    assert asked[0] <= one.best_possible_s <= one.finish_time_s
+    assert one.best_possible_s in asked and one.best_possible_s <= one.finish_time_s
